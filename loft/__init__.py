@@ -1,0 +1,1 @@
+"""Loft a missing fuselage frame from what is left around it."""

@@ -1,0 +1,1 @@
+"""From mould line to metal: frame lines, offsets, blocks, templates, proof."""

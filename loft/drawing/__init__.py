@@ -1,0 +1,1 @@
+"""Sections as the drawing office struck them: tangent arcs, straights, conics."""

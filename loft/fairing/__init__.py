@@ -1,0 +1,1 @@
+"""The faired mould-line surface, its sections and its evidence."""

@@ -1,0 +1,1 @@
+"""The job file, units, refusals and the records that everything shares."""

@@ -1,0 +1,1 @@
+"""From the hangar to the datum: tables, ties, scans."""
