@@ -208,7 +208,7 @@ def touched(
     """
     foot = plane = station
     point = np.zeros(3)
-    for _ in range(30):
+    for _ in range(8):  # each step gains two figures or more
         theta = line_theta(line, foot)
         normal = true_normal(foot, theta)
         point = np.array([foot, *truth(foot, theta)]) - depth * normal
