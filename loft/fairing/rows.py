@@ -1,0 +1,168 @@
+"""Sort the survey's readings into the rows that the fit works on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loft.fairing.fit import Batch
+from loft.fairing.reference import MAD, robust_ellipse
+from loft.fairing.smoother import Run
+from loft.job.records import Array, Job, Survey
+
+FREE_SPACING = 30.0  # mm: readings between frames share a knot within this
+CROWD = 400  # readings of one frame past which they are binned
+CELLS = 180  # angular cells of a binned frame
+ENOUGH = 6  # readings that make a frame's own reference ellipse
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Row:
+    """Readings that share a knot: one frame's, or some between frames."""
+
+    frame: str
+    station: float
+    index: NDArray[np.int64]
+
+
+def sort_rows(job: Job, survey: Survey, wanted: NDArray[np.bool_]) -> tuple[Row, ...]:
+    """Return the rows of the readings marked in `wanted`, by station."""
+    rows = []
+    for frame in job.frames:
+        index = np.flatnonzero(wanted & (survey.frame == frame.name))
+        if len(index):
+            station = float(np.median(survey.station[index])) if frame.cant else frame.station
+            rows.append(Row(frame=frame.name, station=station, index=index))
+    free = np.flatnonzero(wanted & (survey.frame == ""))
+    order = free[np.argsort(survey.station[free], kind="stable")]
+    start = 0
+    for k in range(1, len(order) + 1):
+        here = survey.station[order]
+        if k == len(order) or here[k] - here[start] > FREE_SPACING:
+            part = order[start:k]
+            rows.append(Row(frame="", station=float(here[start:k].mean()), index=part))
+            start = k
+    return tuple(sorted(rows, key=lambda row: row.station))
+
+
+def knot_stations(rows: tuple[Row, ...], nearest: float = 5.0) -> Array:
+    """Return the distinct knots; a row within `nearest` mm of a frame's shares its knot."""
+    frames = [row.station for row in rows if row.frame]
+    free = [
+        row.station
+        for row in rows
+        if not row.frame and all(abs(row.station - x) > nearest for x in frames)
+    ]
+    return np.unique(np.array(frames + free))
+
+
+def frame_ellipses(
+    rows: tuple[Row, ...], survey: Survey, *, mirrored: bool
+) -> tuple[Array, Array]:
+    """Return stations and reference ellipses of the rows that can carry one.
+
+    `mirrored` counts every reading on both sides, so that a half-read frame still has
+    its full breadth.
+    """
+    stations, ellipses = [], []
+    for row in rows:
+        if len(row.index) < ENOUGH:
+            continue
+        bl, wl = survey.bl[row.index], survey.wl[row.index]
+        depth = survey.depth[row.index]
+        if mirrored:
+            bl, wl, depth = np.r_[bl, -bl], np.r_[wl, wl], np.r_[depth, depth]
+        ellipse = robust_ellipse(bl, wl)
+        arm = np.stack([bl - ellipse[0], wl - ellipse[1]])
+        grown = 1 + depth / np.maximum(np.hypot(*arm), 1.0)
+        if depth.any():
+            ellipse = robust_ellipse(ellipse[0] + arm[0] * grown, ellipse[1] + arm[1] * grown)
+        stations.append(row.station)
+        ellipses.append(ellipse)
+    return np.array(stations), np.array(ellipses).reshape(-1, 4)
+
+
+def make_batch(job: Job, survey: Survey, rows: tuple[Row, ...], run: Run) -> Batch:
+    """Return the rows' readings, padded; crowded rows binned to angular cells.
+
+    A bin's reading is the middle of its points, its sigma their spread over the root of
+    their number (never under a twentieth of a point's own sigma).
+    """
+    columns = [_columns(survey, row) for row in rows]
+    n = max(len(part["own"]) for part in columns)
+    g = len(rows)
+
+    def pad(name: str, shape: tuple[int, ...] = (), kind: type = float) -> NDArray:  # type: ignore[type-arg]
+        table = np.zeros((g, n, *shape), kind)
+        for i, part in enumerate(columns):
+            table[i, : len(part[name])] = part[name]
+            table[i, len(part[name]) :] = part[name][0]
+        return table
+
+    own = pad("own", kind=int)
+    for i, part in enumerate(columns):
+        own[i, len(part["own"]) :] = -1
+    sigma_of = {frame.name: frame.station_sigma for frame in job.frames}
+    adjusted = _has_own_covariance(survey)
+    return Batch(
+        knot=np.array([int(np.argmin(np.abs(run.station - row.station))) for row in rows]),
+        settles=np.array([bool(row.frame) for row in rows]),
+        shift_sigma=np.array([sigma_of.get(row.frame, 0.0) for row in rows]),
+        own=own,
+        station=pad("station"),
+        bl=pad("bl"),
+        wl=pad("wl"),
+        sigma=pad("sigma"),
+        covariance=pad("covariance", (3, 3)) if adjusted else None,
+        depth=pad("depth"),
+    )
+
+
+def _has_own_covariance(survey: Survey) -> bool:
+    plain = survey.sigma[:, None, None] ** 2 * np.eye(3)
+    return not np.allclose(survey.covariance, plain, rtol=1e-6)
+
+
+def _columns(survey: Survey, row: Row) -> dict[str, NDArray]:  # type: ignore[type-arg]
+    index = row.index
+    names = ("station", "bl", "wl", "sigma", "covariance", "depth")
+    part = {name: getattr(survey, name)[index] for name in names}
+    part["own"] = index
+    crowded = survey.line[index] == ""
+    if crowded.sum() <= CROWD:
+        return part
+    keep = np.flatnonzero(~crowded)
+    binned = _bin(survey, index[crowded])
+    return {name: np.concatenate([part[name][keep], binned[name]]) for name in part}
+
+
+def _bin(survey: Survey, index: NDArray[np.int64]) -> dict[str, NDArray]:  # type: ignore[type-arg]
+    """Middle, spread and count of the readings in each angular cell and depth."""
+    bl, wl = survey.bl[index], survey.wl[index]
+    cy, cz, a, b = robust_ellipse(bl, wl)
+    theta = np.arctan2((bl - cy) / a, (wl - cz) / b)
+    radius = np.hypot(bl - cy, wl - cz)
+    cell = ((theta + np.pi) / (2 * np.pi) * CELLS).astype(int) % CELLS
+    order = np.lexsort((index, cell))
+    index, cell, radius = index[order], cell[order], radius[order]
+    edges = np.r_[0, np.flatnonzero(np.diff(cell)) + 1, len(cell)]
+    out: dict[str, list] = {  # type: ignore[type-arg]
+        name: [] for name in ("station", "bl", "wl", "sigma", "covariance", "depth", "own")
+    }
+    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+        part, r = index[start:stop], radius[start:stop]
+        run_out = r - np.median(r)
+        spread = MAD * np.median(np.abs(run_out))
+        stated = survey.sigma[part].mean()
+        good = np.abs(run_out) <= 3 * max(spread, stated)
+        part = part[good]
+        sigma = max(spread, stated) / np.sqrt(len(part))
+        sigma = max(sigma, 0.05 * stated)
+        for name in ("station", "bl", "wl", "depth"):
+            out[name].append(getattr(survey, name)[part].mean())
+        out["sigma"].append(sigma)
+        out["covariance"].append(sigma**2 * np.eye(3))
+        out["own"].append(part[0])
+    return {name: np.array(value) for name, value in out.items()}
