@@ -1,0 +1,320 @@
+"""Cuts through the faired surface, and what is drawn on it: lines, differences, mean deviation.
+
+Nothing here supplies a number of its own: every value is read off the surface, or is a
+stated mean of readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from loft.job.records import Array, Frame, Line, Section
+
+SIDES = {"starboard": 1.0, "port": -1.0}
+
+
+class LineRun(Protocol):
+    """A named line of the surface: its record and where it runs."""
+
+    line: Line
+    first: float
+    last: float
+
+    def theta(self, station: ArrayLike) -> Array:
+        """Return the angle of the line on the section, radians."""
+
+
+class Loft(Protocol):
+    """What the drawings ask of a faired surface."""
+
+    stations: Array
+    lines: dict[str, LineRun]
+
+    def points(self, station: ArrayLike, theta: ArrayLike) -> Array:
+        """Return points (station, bl, wl), mm."""
+
+    def normals(self, station: ArrayLike, theta: ArrayLike) -> Array:
+        """Return outward unit normals."""
+
+    def sd(self, station: ArrayLike, theta: ArrayLike) -> Array:
+        """Return one standard deviation along the normal, mm."""
+
+    def lift(self, frame: Frame) -> Section:
+        """Return the section in the plane of `frame`."""
+
+
+def waterline(surface: Loft, station: ArrayLike, *, wl: float, side: str) -> Array:
+    """Return the outermost buttock line of a waterline at each station.
+
+    Parameters
+    ----------
+    surface : Loft
+    station : array_like, shape (n,)
+        mm.
+    wl : float
+        Height of the waterline, mm.
+    side : str
+        ``port`` or ``starboard``.
+
+    Returns
+    -------
+    bl : ndarray, shape (n,)
+        mm, port negative; NaN where the section does not reach the waterline on that side.
+
+    Raises
+    ------
+    KeyError
+        `side` is neither port nor starboard.
+
+    Examples
+    --------
+    >>> from loft.show.cuts import waterline  # doctest: +SKIP
+    >>> waterline(surface, [4420.0], wl=0.0, side="port")  # doctest: +SKIP
+    array([-541.2])
+    """
+    sign = SIDES[side]
+    return _cut(surface, station, value=wl, sign=sign, axis=2, read=1, prefer=sign)
+
+
+def buttock(surface: Loft, station: ArrayLike, *, bl: float, branch: str) -> Array:
+    """Return the height of a buttock line at each station, mm; NaN where the body is narrower.
+
+    Parameters
+    ----------
+    surface : Loft
+    station : array_like, shape (n,)
+        mm.
+    bl : float
+        The buttock line, mm, port negative, not 0.
+    branch : str
+        ``upper`` or ``lower``.
+
+    Returns
+    -------
+    wl : ndarray, shape (n,)
+        mm.
+
+    Examples
+    --------
+    >>> from loft.show.cuts import buttock  # doctest: +SKIP
+    >>> buttock(surface, [4420.0], bl=-200.0, branch="upper")  # doctest: +SKIP
+    array([601.7])
+    """
+    prefer = {"upper": 1.0, "lower": -1.0}[branch]
+    sign = 1.0 if bl >= 0 else -1.0
+    return _cut(surface, station, value=bl, sign=sign, axis=1, read=2, prefer=prefer)
+
+
+def _cut(
+    surface: Loft,
+    station: ArrayLike,
+    *,
+    value: float,
+    sign: float,
+    axis: int,
+    read: int,
+    prefer: float,
+) -> Array:
+    """Read coordinate `read` where coordinate `axis` is `value`, on the half of that `sign`.
+
+    Of several crossings the one with the greatest ``prefer * coordinate`` is taken.
+    """
+    station = np.asarray(station, dtype=np.float64)
+    theta = sign * np.linspace(0.0, np.pi, 241)
+    grid = surface.points(station[:, None], theta[None, :])
+    gap = grid[..., axis] - value
+    crosses = (gap[:, :-1] < 0) != (gap[:, 1:] < 0)
+    rank = np.where(crosses, prefer * grid[:, :-1, read], -np.inf)
+    cell = rank.argmax(axis=1)
+    found = crosses[np.arange(len(station)), cell]
+    low, high = theta[cell], theta[cell + 1]
+    low_gap = gap[np.arange(len(station)), cell]
+    for _ in range(44):  # halving: 0.013 rad to below 1e-15
+        middle = (low + high) / 2
+        middle_gap = surface.points(station, middle)[:, axis] - value
+        same = (middle_gap < 0) == (low_gap < 0)
+        low, high = np.where(same, middle, low), np.where(same, high, middle)
+    reading = surface.points(station, (low + high) / 2)[:, read]
+    return np.where(found, reading, np.nan)
+
+
+def second_differences(station: ArrayLike, offset: ArrayLike) -> tuple[Array, Array]:
+    """Return second divided differences of offsets along unequal stations.
+
+    Twice the second divided difference, that is the second derivative of the parabola
+    through three neighbouring ordinates; it belongs to the mean of their stations, where
+    it is exact for a cubic. Multiplied by the square of a frame space it is the second
+    difference that a loftsman takes on equal stations. Triples with an unknown offset
+    are left out.
+
+    Parameters
+    ----------
+    station, offset : array_like, shape (n,)
+        mm, stations rising.
+
+    Returns
+    -------
+    station, difference : ndarray, shape (m,)
+        mm and 1/mm.
+
+    Raises
+    ------
+    ValueError
+        The stations do not rise.
+
+    Examples
+    --------
+    >>> where, difference = second_differences([0, 20, 40, 80], [20.0, 19.8, 19.2, 16.8])
+    >>> difference.round(6)
+    array([-0.001, -0.001])
+    """
+    x, y = np.asarray(station, dtype=np.float64), np.asarray(offset, dtype=np.float64)
+    if (np.diff(x) <= 0).any():
+        raise ValueError("stations must rise from one ordinate to the next")
+    slope = np.diff(y) / np.diff(x)
+    difference = 2.0 * np.diff(slope) / (x[2:] - x[:-2])
+    known = np.isfinite(difference)
+    return ((x[:-2] + x[1:-1] + x[2:]) / 3.0)[known], difference[known]
+
+
+def levels(low: float, high: float, *, spacing: float, most: int) -> Array:
+    """Return round levels between `low` and `high`, at most `most`, multiples of `spacing`.
+
+    Without a spacing (NaN) round ones of 1, 2 or 5 times a power of ten are taken; a
+    given spacing is doubled, then taken fivefold and so on until few enough are left.
+
+    Examples
+    --------
+    >>> levels(-310.0, 290.0, spacing=100.0, most=4)
+    array([-200.,    0.,  200.])
+    """
+    base = spacing if spacing > 0 else 10.0
+    for factor in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000):
+        step = base * factor
+        first, last = np.floor(low / step) + 1, np.ceil(high / step) - 1
+        if last - first < most:
+            return np.arange(first, last + 1) * step
+    return np.zeros(0)
+
+
+def outline(surface: Loft, station: ArrayLike) -> dict[str, Array]:
+    """Return how far the body reaches at each station: top, bottom, starboard, port, mm.
+
+    Examples
+    --------
+    >>> outline(surface, [4420.0])["top"]  # doctest: +SKIP
+    array([628.1])
+    """
+    station = np.asarray(station, dtype=np.float64)
+    theta = np.linspace(-np.pi, np.pi, 721)
+    point = surface.points(station[:, None], theta[None, :])
+    return {
+        "top": point[..., 2].max(axis=1),
+        "bottom": point[..., 2].min(axis=1),
+        "starboard": point[..., 1].max(axis=1),
+        "port": point[..., 1].min(axis=1),
+    }
+
+
+def line_stations(run: LineRun, station: ArrayLike) -> Array:
+    """Return those of the stations that lie where the line is known.
+
+    Examples
+    --------
+    >>> line_stations(surface.lines["S4P"], [0.0, 4420.0])  # doctest: +SKIP
+    array([4420.])
+    """
+    station = np.asarray(station, dtype=np.float64)
+    return station[(station >= run.first - 1e-6) & (station <= run.last + 1e-6)]
+
+
+def mean_deviation(
+    surface: Loft,
+    station: Array,
+    theta: Array,
+    *,
+    at_station: Array,
+    at_theta: Array,
+    deviation: Array,
+    weight: Array,
+    reach: tuple[float, float],
+) -> Array:
+    """Return the weighted mean deviation of the readings near each place of the skin.
+
+    Readings are weighted by their own weight and by their distance along and round
+    the skin (a bell of standard deviation `reach`). Beyond two reaches of every reading there
+    is nothing to say, and the value is NaN.
+
+    Parameters
+    ----------
+    surface : Loft
+    station, theta : ndarray, shape (n,)
+        Places, mm and radians.
+    at_station, at_theta, deviation, weight : ndarray, shape (m,)
+        The readings.
+    reach : tuple of float
+        Along the stations and round the skin, mm.
+
+    Returns
+    -------
+    mean : ndarray, shape (n,)
+        mm, positive outside the loft.
+
+    Examples
+    --------
+    >>> mean_deviation(  # doctest: +SKIP
+    ...     surface, station, theta, at_station=x, at_theta=t, deviation=d, weight=w,
+    ...     reach=(300.0, 150.0),
+    ... )
+    """
+    if not len(at_station):
+        return np.full(len(station), np.nan)
+    place, reading = surface.points(station, theta), surface.points(at_station, at_theta)
+    mean = np.zeros(len(place))
+    for start in range(0, len(place), 4096):
+        block = slice(start, start + 4096)
+        along = (place[block, None, 0] - reading[None, :, 0]) / reach[0]
+        across = place[block, None, 1:] - reading[None, :, 1:]
+        square = along**2 + (across**2).sum(axis=-1) / reach[1] ** 2
+        bell = np.where(square < 4.0, np.exp(-square / 2.0), 0.0) * weight
+        total = bell.sum(axis=1)
+        known = total > 1e-9
+        mean[block] = np.where(known, bell @ deviation / np.where(known, total, 1.0), np.nan)
+    return mean
+
+
+def reach_of(stations: Array, girth: float) -> tuple[float, float]:
+    """Return the reach of the mean deviation: two thirds of a frame space, a 24th of the girth.
+
+    Examples
+    --------
+    >>> reach_of(np.array([0.0, 300.0, 600.0]), 2400.0)
+    (200.0, 100.0)
+    """
+    return float(np.median(np.diff(stations))) * 2.0 / 3.0, girth / 24.0
+
+
+def frame_curves(surface: Loft, frames: Sequence[Frame]) -> dict[str, NDArray[np.float64]]:
+    """Return the closed curve (station, bl, wl) of every frame, first point repeated, mm.
+
+    Square frames are read straight off the surface; canted ones are lifted.
+
+    Examples
+    --------
+    >>> frame_curves(surface, job.frames)["F11"].shape  # doctest: +SKIP
+    (361, 3)
+    """
+    curves = {}
+    theta = np.linspace(0.0, 2.0 * np.pi, 361)
+    for frame in frames:
+        if frame.cant:
+            section = surface.lift(frame)
+            point = np.stack([section.station_at, section.bl, section.wl], axis=1)
+            curves[frame.name] = np.vstack([point, point[:1]])
+        else:
+            curves[frame.name] = surface.points(np.full(theta.shape, frame.station), theta)
+    return curves
