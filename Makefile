@@ -1,0 +1,56 @@
+# make demo   the demo aircraft, from a bare machine to templates and forming blocks
+# make test   every test         make lint      style and types
+# make bench  speed and accuracy make examples  every example
+#
+# Set-up is done once and remembered by stamp files in .venv; `make clean` forgets it.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+PROTOTYPE ?=
+export OMP_NUM_THREADS := 1
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+
+.PHONY: help demo test lint bench examples clean
+.DELETE_ON_ERROR:
+
+help:
+	@sed -n 's/^# \(make.*\)/\1/p' Makefile
+
+$(VENV)/system: .ci/system
+	@PYTHON=$(PYTHON) bash .ci/system
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or later is wanted; give another with make PYTHON=...")'
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	@touch $@
+
+$(VENV)/program: $(VENV)/system pyproject.toml
+	$(BIN)/python -m pip install --quiet --editable '.[all]'
+	@touch $@
+
+$(VENV)/tools: $(VENV)/program
+	$(BIN)/python -m pip install --quiet --editable '.[dev]'
+	@touch $@
+
+demo: $(VENV)/program
+	$(BIN)/loft demo demo --force
+	$(BIN)/loft run demo
+	@echo
+	@echo "The job is in demo/, what came out in demo/out/: start with demo/out/F14/."
+	@echo "The words and files are explained in README.md."
+
+test: $(VENV)/tools
+	$(BIN)/python -m pytest -n 2 -p no:benchmark
+
+lint: $(VENV)/tools
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: $(VENV)/tools
+	$(BIN)/python -m benchmarks $(if $(PROTOTYPE),--prototype '$(PROTOTYPE)')
+
+examples: $(VENV)/program
+	@set -e; for example in examples/*.py; do echo "== $$example"; $(BIN)/python "$$example"; done
+
+clean:
+	rm -rf $(VENV) demo build *.egg-info .pytest_cache .ruff_cache .mypy_cache .hypothesis
