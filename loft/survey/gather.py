@@ -1,0 +1,453 @@
+"""Gather every table of the job into one survey, with what must be said about it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loft.job.errors import Finding, LoftError
+from loft.job.files import table_text
+from loft.job.labels import line_of
+from loft.job.records import Damage, Job, Line, Survey
+from loft.job.schema import LEAST_FRAMES
+from loft.job.units import MM_PER
+from loft.survey.repeats import compare_passes, repeat_notes, repeat_summary
+from loft.survey.tables import Reading, repeated, scan_table
+
+Progress = Callable[[str], None]
+
+CENTRE_SHARE = 0.05  # of the greatest half-breadth: nearer the centreline a point shows no side
+UNFRAMED = 4  # readings at one station that make it a surveyed one without a frame's name
+
+POINT_COLUMNS = ("frame", "line", "station", "bl", "wl", "sigma", "face", "source", "row")
+
+
+def read_survey(job: Job, *, progress: Progress | None = None) -> Survey:
+    """Read all measurements of the job and apply what its [[damage]] says.
+
+    Nothing is left out silently: readings set aside stay in the survey with
+    `use` false and their reason, and `notes` says what a reader must know.
+    Damage by girth is left to the fairing, which knows the girth.
+
+    Parameters
+    ----------
+    job : Job
+    progress : callable, optional
+        Told in one line what is being read.
+
+    Returns
+    -------
+    Survey
+        In the order of the tables in the job file.
+
+    Raises
+    ------
+    LoftError
+        Every fault of every file: damaged tables, readings taken twice, all
+        points on one side, fewer than four surveyed frames, a missing frame
+        outside the surveyed run.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> try:
+    ...     read_survey(job)
+    ... except LoftError as refusal:
+    ...     print(refusal)
+    job.toml: no measurements found, a [[survey]], [[ties]] or [[cloud]] wanted
+    """
+    if not (job.surveys or job.ties or job.clouds):
+        wanted = "no measurements found, a [[survey]], [[ties]] or [[cloud]] wanted"
+        raise LoftError(Finding(file=str(job.path), text=wanted))
+    parts, faults = _parts(job, progress or (lambda line: None))
+    survey = join(parts)
+    if not faults:
+        survey = apply_damage(job, survey)
+        faults = _survey_faults(job, survey)
+    if faults:
+        raise LoftError(faults)
+    return replace(survey, notes=(*survey.notes, *_notes(job, survey)))
+
+
+def _parts(job: Job, progress: Progress) -> tuple[list[Survey], list[Finding]]:
+    """Return one survey per kind of measurement, and the faults of all files.
+
+    The one place where measurements of another kind are added.
+    """
+    parts: list[Survey] = []
+    faults: list[Finding] = []
+    for read in (read_tables,):
+        try:
+            parts.append(read(job, progress=progress))
+        except LoftError as refusal:
+            faults.extend(refusal.findings)
+    return parts, faults
+
+
+def read_tables(job: Job, *, progress: Progress | None = None) -> Survey:
+    """Return the readings of all survey tables of the job as one survey.
+
+    Raises
+    ------
+    LoftError
+        Every fault of every table, readings taken twice in different tables too.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> len(read_tables(job))
+    0
+    """
+    readings: list[Reading] = []
+    faults: list[Finding] = []
+    for survey_set in job.surveys:
+        if progress:
+            progress(f"reading {survey_set.file.name}")
+        rows, findings = scan_table(job, survey_set)
+        readings.extend(rows)
+        faults.extend(findings)
+    faults.extend(repeated(readings))
+    if faults:
+        raise LoftError(faults)
+    return survey_of(job, readings)
+
+
+def survey_of(job: Job, readings: Sequence[Reading]) -> Survey:
+    """Return readings as one survey; nothing is set aside yet.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> one = Reading(frame="", line="S4P", station=500.0, bl=-600.0, wl=210.0, sigma=1.5,
+    ...               face="skin_outer", depth=0.0, source="tape.csv", row=2)
+    >>> survey_of(job, [one]).lines[0].side
+    'port'
+    """
+    sigma = _floats(reading.sigma for reading in readings)
+    return Survey(
+        frame=_words(reading.frame for reading in readings),
+        line=_words(reading.line for reading in readings),
+        station=_floats(reading.station for reading in readings),
+        bl=_floats(reading.bl for reading in readings),
+        wl=_floats(reading.wl for reading in readings),
+        sigma=sigma,
+        covariance=sigma[:, None, None] ** 2 * np.eye(3),
+        depth=_floats(reading.depth for reading in readings),
+        face=_words(reading.face for reading in readings),
+        source=_words(reading.source for reading in readings),
+        row=np.array([reading.row for reading in readings], dtype=np.int64),
+        pass_no=np.array([reading.pass_no for reading in readings], dtype=np.int64),
+        use=np.ones(len(readings), dtype=bool),
+        reason=_words("" for _ in readings),
+        lines=lines_of(job, (reading.line for reading in readings)),
+    )
+
+
+def _floats(values: Iterable[float]) -> NDArray[np.float64]:
+    return np.array(list(values), dtype=np.float64)
+
+
+def _words(values: Iterable[str]) -> NDArray[np.str_]:
+    return np.array(list(values), dtype=np.str_)
+
+
+def lines_of(job: Job, labels: Iterable[str]) -> tuple[Line, ...]:
+    """Return the lines of these labels by name, each once; blank labels are passed over.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> [line.name for line in lines_of(job, ["S4P", "", "CROWN", "S4P"])]
+    ['CROWN', 'S4P']
+    """
+    known = (line_of(job, label) for label in sorted(set(labels) - {""}))
+    return tuple(line for line in known if line is not None)
+
+
+def join(surveys: Sequence[Survey]) -> Survey:
+    """Return surveys one after the other as one, with the lines and notes of all.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> len(join([survey_of(job, []), survey_of(job, [])]))
+    0
+    """
+    columns: dict[str, Any] = {
+        name: np.concatenate([getattr(survey, name) for survey in surveys])
+        for name in _ARRAYS
+        if surveys
+    }
+    if not surveys:
+        raise ValueError("no survey found, one or more wanted")
+    lines = {line.name: line for survey in surveys for line in survey.lines}
+    return Survey(
+        **columns,
+        lines=tuple(lines[name] for name in sorted(lines)),
+        notes=tuple(note for survey in surveys for note in survey.notes),
+    )
+
+
+_ARRAYS = (
+    "frame",
+    "line",
+    "station",
+    "bl",
+    "wl",
+    "sigma",
+    "covariance",
+    "depth",
+    "face",
+    "source",
+    "row",
+    "pass_no",
+    "use",
+    "reason",
+)
+
+
+def apply_damage(job: Job, survey: Survey) -> Survey:
+    """Return the survey with every [[damage]] entry applied to the readings it meets.
+
+    An entry meets the readings that satisfy all selectors it gives. It sets them
+    aside, or raises their sigma (and covariance) to its own; never lowers it.
+    Entries by girth are left alone. One that meets nothing is noted.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=(),
+    ...           damages=(Damage(reason="dent", lines=("S4P",), use=False),))
+    >>> one = Reading(frame="", line="S4P", station=500.0, bl=-600.0, wl=210.0, sigma=1.5,
+    ...               face="skin_outer", depth=0.0, source="tape.csv", row=2)
+    >>> survey = apply_damage(job, survey_of(job, [one]))
+    >>> bool(survey.use[0]), str(survey.reason[0])
+    (False, 'damage: dent')
+    """
+    use, sigma = survey.use.copy(), survey.sigma.copy()
+    reason = survey.reason.astype(object)
+    notes = list(survey.notes)
+    for damage in job.damages:
+        if damage.girth is not None:
+            continue
+        hit = _met(damage, survey)
+        if not hit.any():
+            notes.append(f'warning: the [[damage]] entry "{damage.reason}" meets no reading')
+        if damage.use:
+            sigma[hit] = np.maximum(sigma[hit], damage.sigma)
+        else:
+            use[hit] = False
+        for at in np.flatnonzero(hit):
+            told = reason[at].removeprefix("damage: ")
+            reason[at] = "damage: " + (f"{told}; " if told else "") + damage.reason
+    scale = (sigma / survey.sigma) ** 2
+    return replace(
+        survey,
+        use=use,
+        sigma=sigma,
+        covariance=survey.covariance * scale[:, None, None],
+        reason=reason.astype(np.str_),
+        notes=tuple(notes),
+    )
+
+
+def _met(damage: Damage, survey: Survey) -> NDArray[np.bool_]:
+    """Return which readings satisfy every selector of the entry, girth apart."""
+    hit = np.ones(len(survey), dtype=bool)
+    if damage.frames:
+        hit &= np.isin(survey.frame, damage.frames)
+    if damage.lines:
+        hit &= np.isin(survey.line, damage.lines)
+    if damage.stations is not None:
+        low, high = damage.stations
+        hit &= (survey.station >= low) & (survey.station <= high)
+    if damage.rows:
+        marks = [f"{file}:{row}" for file, row in zip(survey.source, survey.row, strict=True)]
+        hit &= np.isin(np.array(marks, dtype=np.str_), _rows(damage))
+    return hit
+
+
+def _rows(damage: Damage) -> list[str]:
+    """Return the entry's rows with their numbers in one form (``tape.csv:031`` is :31)."""
+    split = (mark.rpartition(":") for mark in damage.rows)
+    return [f"{file}:{int(row)}" for file, _, row in split]
+
+
+def surveyed_stations(job: Job, survey: Survey) -> dict[str, float]:
+    """Return the stations where the body was surveyed, by frame, readings in use only.
+
+    The frames to be lifted are left out. Readings that belong to no frame count
+    where four or more stand within a millimetre of one station.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> surveyed_stations(job, survey_of(job, []))
+    {}
+    """
+    names = set(survey.frame[survey.use].tolist()) - set(job.missing)
+    run = {frame.name: frame.station for frame in job.frames if frame.name in names}
+    loose = survey.station[survey.use & (survey.frame == "") & np.isfinite(survey.station)]
+    at, count = np.unique(np.round(loose), return_counts=True)
+    for station in at[count >= UNFRAMED]:
+        run[f"station {station:.0f} mm"] = float(station)
+    return run
+
+
+def _survey_faults(job: Job, survey: Survey) -> list[Finding]:
+    """Return what makes the survey as a whole unfit."""
+    file = str(job.path)
+    faults = []
+    if side := _only_side(job, survey):
+        other = "starboard" if side == "port" else "port"
+        faults.append(
+            Finding(
+                file=file,
+                column="survey",
+                text=f"all points found on the {side} side, both sides wanted; survey the {other} "
+                'side, or set symmetry = "exact" in [fair] to mirror one half',
+            )
+        )
+    run = surveyed_stations(job, survey)
+    if len(run) < LEAST_FRAMES:
+        names = f" ({', '.join(run)})" if run else ""
+        faults.append(
+            Finding(
+                file=file,
+                column="survey",
+                text=f"{len(run)} surveyed frames found{names}, {LEAST_FRAMES} or more besides "
+                "the missing wanted",
+            )
+        )
+    for name in () if job.fair.extrapolate else _outside(job, run):
+        faults.append(
+            Finding(
+                file=file,
+                column="job.missing",
+                text=f"frame {name} at station {job.frame(name).station:.1f} mm found outside the "
+                f"surveyed run, {min(run.values()):.1f} to {max(run.values()):.1f} mm; survey a "
+                "frame beyond it, or set extrapolate = true in [fair]",
+            )
+        )
+    return faults
+
+
+def _outside(job: Job, run: dict[str, float]) -> list[str]:
+    """Name the frames to be lifted that lie before the first or past the last surveyed."""
+    if not run:
+        return []
+    low, high = min(run.values()), max(run.values())
+    return [name for name in job.missing if not low <= job.frame(name).station <= high]
+
+
+def _only_side(job: Job, survey: Survey) -> str:
+    """Return port or starboard where every reading lies there; "" otherwise."""
+    breadth = survey.bl[survey.use & np.isfinite(survey.bl)]
+    if job.fair.symmetry == "exact" or not len(breadth) or not np.abs(breadth).max() > 0.0:
+        return ""
+    clear = CENTRE_SHARE * np.abs(breadth).max()
+    if not (breadth < -clear).any():
+        return "starboard"
+    return "" if (breadth > clear).any() else "port"
+
+
+def _notes(job: Job, survey: Survey) -> list[str]:
+    """Return what a reader of the survey must know."""
+    notes = []
+    if not any(line.side in ("port", "starboard") for line in survey.lines):
+        notes.append(
+            "no reading carries the label of a port or starboard line: "
+            "without labels a mirrored survey cannot be seen"
+        )
+    for frame in job.frames:
+        count = int((survey.frame == frame.name).sum())
+        if frame.name in job.missing and count:
+            notes.append(f"{count} readings of the missing frame {frame.name} itself are in use")
+        elif not count and frame.name not in job.missing and frame.status != "missing":
+            notes.append(f"frame {frame.name} of the schedule has no readings")
+    for name in _outside(job, surveyed_stations(job, survey)):
+        notes.append(f"warning: frame {name} lies outside the surveyed run and is extrapolated")
+    notes.extend(repeat_notes(job, compare_passes(survey)))
+    return notes
+
+
+def survey_summary(job: Job, survey: Survey) -> dict[str, Any]:
+    """Return what was surveyed, in plain numbers and words: mm, None where unknown.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> survey_summary(job, survey_of(job, []))["points"]
+    0
+    """
+    return {
+        "points": len(survey),
+        "in_use": int(survey.use.sum()),
+        "by_frame": {
+            **{frame.name: int((survey.frame == frame.name).sum()) for frame in job.frames},
+            "between frames": int((survey.frame == "").sum()),
+        },
+        "by_line": _counts(survey.line, "without label"),
+        "faces": _counts(survey.face, "unknown"),
+        "passes": _counts(survey.pass_no.astype(np.str_), "unknown"),
+        "repeat": repeat_summary(compare_passes(survey)),
+        "set_aside": [
+            {
+                "frame": str(survey.frame[at]),
+                "line": str(survey.line[at]),
+                "source": f"{survey.source[at]}:{survey.row[at]}",
+                "used": bool(survey.use[at]),
+                "sigma": float(survey.sigma[at]),
+                "reason": str(survey.reason[at]),
+            }
+            for at in np.flatnonzero(survey.reason != "")
+        ],
+        "notes": list(survey.notes),
+    }
+
+
+def _counts(words: NDArray[np.str_], blank: str) -> dict[str, int]:
+    """Return how often every word occurs, by word."""
+    names, counts = np.unique(words, return_counts=True)
+    return {str(name) or blank: int(count) for name, count in zip(names, counts, strict=True)}
+
+
+def points_table(job: Job, survey: Survey) -> str:
+    """Return every reading as a CSV table, lengths in the job's unit.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> print(points_table(job, survey_of(job, [])).splitlines()[-1])
+    frame,line,station,bl,wl,sigma,face,source,row
+    """
+    unit = MM_PER[job.unit]
+    lengths = np.stack([survey.station, survey.bl, survey.wl, survey.sigma]) / unit
+    rows = [
+        [
+            str(survey.frame[at]),
+            str(survey.line[at]),
+            *(float(value) for value in lengths[:, at]),
+            str(survey.face[at]),
+            str(survey.source[at]),
+            int(survey.row[at]),
+        ]
+        for at in range(len(survey))
+    ]
+    heading = [
+        f"{job.title}: readings in aircraft axes" if job.title else "readings in aircraft axes",
+        f"units: {job.unit}; station aft, bl to starboard, wl up",
+    ]
+    return table_text(POINT_COLUMNS, rows, heading)
