@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
 from loft.job.labels import line_of
-from loft.job.records import Damage, Job, Line, Survey
+from loft.job.records import Job, Line, Survey
 from loft.job.schema import LEAST_FRAMES
 from loft.job.units import MM_PER
+from loft.survey.damage import apply_damage
 from loft.survey.repeats import compare_passes, repeat_notes, repeat_summary
+from loft.survey.swaps import swapped_labels
 from loft.survey.tables import Reading, repeated, scan_table
 
 Progress = Callable[[str], None]
@@ -65,11 +67,10 @@ def read_survey(job: Job, *, progress: Progress | None = None) -> Survey:
         wanted = "no measurements found, a [[survey]], [[ties]] or [[cloud]] wanted"
         raise LoftError(Finding(file=str(job.path), text=wanted))
     parts, faults = _parts(job, progress or (lambda line: None))
-    survey = join(parts)
-    if not faults:
-        survey = apply_damage(job, survey)
-        faults = _survey_faults(job, survey)
     if faults:
+        raise LoftError(faults)
+    survey = apply_damage(job, join(parts))
+    if faults := _survey_faults(job, survey):
         raise LoftError(faults)
     return replace(survey, notes=(*survey.notes, *_notes(job, survey)))
 
@@ -183,12 +184,8 @@ def join(surveys: Sequence[Survey]) -> Survey:
     0
     """
     columns: dict[str, Any] = {
-        name: np.concatenate([getattr(survey, name) for survey in surveys])
-        for name in _ARRAYS
-        if surveys
+        name: np.concatenate([getattr(survey, name) for survey in surveys]) for name in _ARRAYS
     }
-    if not surveys:
-        raise ValueError("no survey found, one or more wanted")
     lines = {line.name: line for survey in surveys for line in survey.lines}
     return Survey(
         **columns,
@@ -213,73 +210,6 @@ _ARRAYS = (
     "use",
     "reason",
 )
-
-
-def apply_damage(job: Job, survey: Survey) -> Survey:
-    """Return the survey with every [[damage]] entry applied to the readings it meets.
-
-    An entry meets the readings that satisfy all selectors it gives. It sets them
-    aside, or raises their sigma (and covariance) to its own; never lowers it.
-    Entries by girth are left alone. One that meets nothing is noted.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=(),
-    ...           damages=(Damage(reason="dent", lines=("S4P",), use=False),))
-    >>> one = Reading(frame="", line="S4P", station=500.0, bl=-600.0, wl=210.0, sigma=1.5,
-    ...               face="skin_outer", depth=0.0, source="tape.csv", row=2)
-    >>> survey = apply_damage(job, survey_of(job, [one]))
-    >>> bool(survey.use[0]), str(survey.reason[0])
-    (False, 'damage: dent')
-    """
-    use, sigma = survey.use.copy(), survey.sigma.copy()
-    reason = survey.reason.astype(object)
-    notes = list(survey.notes)
-    for damage in job.damages:
-        if damage.girth is not None:
-            continue
-        hit = _met(damage, survey)
-        if not hit.any():
-            notes.append(f'warning: the [[damage]] entry "{damage.reason}" meets no reading')
-        if damage.use:
-            sigma[hit] = np.maximum(sigma[hit], damage.sigma)
-        else:
-            use[hit] = False
-        for at in np.flatnonzero(hit):
-            told = reason[at].removeprefix("damage: ")
-            reason[at] = "damage: " + (f"{told}; " if told else "") + damage.reason
-    scale = (sigma / survey.sigma) ** 2
-    return replace(
-        survey,
-        use=use,
-        sigma=sigma,
-        covariance=survey.covariance * scale[:, None, None],
-        reason=reason.astype(np.str_),
-        notes=tuple(notes),
-    )
-
-
-def _met(damage: Damage, survey: Survey) -> NDArray[np.bool_]:
-    """Return which readings satisfy every selector of the entry, girth apart."""
-    hit = np.ones(len(survey), dtype=bool)
-    if damage.frames:
-        hit &= np.isin(survey.frame, damage.frames)
-    if damage.lines:
-        hit &= np.isin(survey.line, damage.lines)
-    if damage.stations is not None:
-        low, high = damage.stations
-        hit &= (survey.station >= low) & (survey.station <= high)
-    if damage.rows:
-        marks = [f"{file}:{row}" for file, row in zip(survey.source, survey.row, strict=True)]
-        hit &= np.isin(np.array(marks, dtype=np.str_), _rows(damage))
-    return hit
-
-
-def _rows(damage: Damage) -> list[str]:
-    """Return the entry's rows with their numbers in one form (``tape.csv:031`` is :31)."""
-    split = (mark.rpartition(":") for mark in damage.rows)
-    return [f"{file}:{int(row)}" for file, _, row in split]
 
 
 def surveyed_stations(job: Job, survey: Survey) -> dict[str, float]:
@@ -378,6 +308,7 @@ def _notes(job: Job, survey: Survey) -> list[str]:
     for name in _outside(job, surveyed_stations(job, survey)):
         notes.append(f"warning: frame {name} lies outside the surveyed run and is extrapolated")
     notes.extend(repeat_notes(job, compare_passes(survey)))
+    notes.extend(f"warning: {finding.line()}" for finding in swapped_labels(survey))
     return notes
 
 
