@@ -6,7 +6,7 @@ stated mean of readings.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Protocol
 
 import numpy as np
@@ -47,7 +47,9 @@ class Loft(Protocol):
         """Return the section in the plane of `frame`."""
 
 
-def waterline(surface: Loft, station: ArrayLike, *, wl: float, side: str) -> Array:
+def waterline(
+    surface: Loft, station: ArrayLike, *, wl: float, side: str, steepest: float = np.pi / 2
+) -> Array:
     """Return the outermost buttock line of a waterline at each station.
 
     Parameters
@@ -59,6 +61,9 @@ def waterline(surface: Loft, station: ArrayLike, *, wl: float, side: str) -> Arr
         Height of the waterline, mm.
     side : str
         ``port`` or ``starboard``.
+    steepest : float
+        Greatest angle between the skin's normal and the offset that is still read, radians;
+        a cut nearer to edge-on is left out.
 
     Returns
     -------
@@ -77,10 +82,14 @@ def waterline(surface: Loft, station: ArrayLike, *, wl: float, side: str) -> Arr
     array([-541.2])
     """
     sign = SIDES[side]
-    return _cut(surface, station, value=wl, sign=sign, axis=2, read=1, prefer=sign)
+    return _cut(
+        surface, station, value=wl, sign=sign, axis=2, read=1, prefer=sign, steepest=steepest
+    )
 
 
-def buttock(surface: Loft, station: ArrayLike, *, bl: float, branch: str) -> Array:
+def buttock(
+    surface: Loft, station: ArrayLike, *, bl: float, branch: str, steepest: float = np.pi / 2
+) -> Array:
     """Return the height of a buttock line at each station, mm; NaN where the body is narrower.
 
     Parameters
@@ -92,6 +101,8 @@ def buttock(surface: Loft, station: ArrayLike, *, bl: float, branch: str) -> Arr
         The buttock line, mm, port negative, not 0.
     branch : str
         ``upper`` or ``lower``.
+    steepest : float
+        As for `waterline`.
 
     Returns
     -------
@@ -106,7 +117,9 @@ def buttock(surface: Loft, station: ArrayLike, *, bl: float, branch: str) -> Arr
     """
     prefer = {"upper": 1.0, "lower": -1.0}[branch]
     sign = 1.0 if bl >= 0 else -1.0
-    return _cut(surface, station, value=bl, sign=sign, axis=1, read=2, prefer=prefer)
+    return _cut(
+        surface, station, value=bl, sign=sign, axis=1, read=2, prefer=prefer, steepest=steepest
+    )
 
 
 def _cut(
@@ -118,6 +131,7 @@ def _cut(
     axis: int,
     read: int,
     prefer: float,
+    steepest: float,
 ) -> Array:
     """Read coordinate `read` where coordinate `axis` is `value`, on the half of that `sign`.
 
@@ -139,7 +153,46 @@ def _cut(
         same = (middle_gap < 0) == (low_gap < 0)
         low, high = np.where(same, middle, low), np.where(same, high, middle)
     reading = surface.points(station, (low + high) / 2)[:, read]
+    normal = surface.normals(station, (low + high) / 2)
+    found &= np.abs(normal[:, read]) >= np.cos(steepest) - 1e-12
     return np.where(found, reading, np.nan)
+
+
+def followed(cut: Callable[[Array], Array], station: Array) -> tuple[Array, Array]:
+    """Follow a cut along the stations right up to where it runs out of the body.
+
+    Parameters
+    ----------
+    cut : callable
+        Stations to offsets, NaN where there is none.
+    station : ndarray, shape (n,)
+        Rising, mm.
+
+    Returns
+    -------
+    station, offset : ndarray, shape (m,)
+        The stations with others added close to the ends of the cut.
+
+    Examples
+    --------
+    >>> at, offset = followed(lambda x: np.sqrt(np.where(x < 5, 5 - x, np.nan)), np.arange(9.0))
+    >>> bool(offset[np.isfinite(offset)].min() < 0.01)
+    True
+    """
+    known = np.isfinite(cut(station))
+    extra = []
+    for cell in np.flatnonzero(known[:-1] != known[1:]):
+        ends = station[[cell, cell + 1]] if known[cell] else station[[cell + 1, cell]]
+        inside, near, far = ends[0], ends[0], ends[1]
+        for _ in range(40):
+            middle = (near + far) / 2
+            if np.isfinite(cut(np.array([middle]))[0]):
+                near = middle
+            else:
+                far = middle
+        extra.append(near + (inside - near) * (np.arange(13) / 12.0) ** 3)
+    at = np.unique(np.concatenate([station, *extra]))
+    return at, cut(at)
 
 
 def second_differences(station: ArrayLike, offset: ArrayLike) -> tuple[Array, Array]:
@@ -280,9 +333,9 @@ def mean_deviation(
         along = (place[block, None, 0] - reading[None, :, 0]) / reach[0]
         across = place[block, None, 1:] - reading[None, :, 1:]
         square = along**2 + (across**2).sum(axis=-1) / reach[1] ** 2
-        bell = np.where(square < 4.0, np.exp(-square / 2.0), 0.0) * weight
+        bell = np.exp(-square / 2.0) * weight
         total = bell.sum(axis=1)
-        known = total > 1e-9
+        known = ((square < 4.0) & (weight > 0)).any(axis=1)
         mean[block] = np.where(known, bell @ deviation / np.where(known, total, 1.0), np.nan)
     return mean
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -12,6 +13,7 @@ from loft.job.records import Array, Evidence, Job, Section, Survey
 from loft.show.cuts import (
     Loft,
     buttock,
+    followed,
     frame_curves,
     levels,
     line_stations,
@@ -42,6 +44,7 @@ SCALES = (1, 2, 2.5, 4, 5, 10, 15, 20, 25, 40, 50, 75, 100, 150, 200)
 PAGE = (594.0, 420.0)  # A2, ISO 216
 EDGE = (20.0, 10.0, 584.0, 410.0)  # frame: left, top, right, bottom
 COLUMN = 408.0  # where the right-hand column begins
+STEEPEST = np.deg2rad(60.0)  # a cut nearer to edge-on than this says nothing about fairness
 RUN = (52.0, 378.0)  # the stations' room, left to right
 
 
@@ -130,9 +133,7 @@ def lines_drawing(
     )
 
 
-def _scene(
-    job: Job, surface: Loft, sections: Sequence[Section], evidence: Evidence
-) -> Scene:
+def _scene(job: Job, surface: Loft, sections: Sequence[Section], evidence: Evidence) -> Scene:
     stations = np.linspace(surface.stations[0], surface.stations[-1], 161)
     reach = outline(surface, stations)
     half = float(min(reach["starboard"].max(), -reach["port"].min()))
@@ -145,8 +146,10 @@ def _scene(
         frames=frame_curves(surface, job.frames),
         reach=reach,
         waterlines=levels(
-            float(reach["bottom"].min()), float(reach["top"].max()),
-            spacing=job.shop.waterlines, most=8,
+            float(reach["bottom"].min()),
+            float(reach["top"].max()),
+            spacing=job.shop.waterlines,
+            most=8,
         ),
         buttocks=levels(1.0, half, spacing=job.shop.buttocks, most=4),
     )
@@ -190,10 +193,18 @@ def _side_views(sheet: Sheet, scene: Scene) -> tuple[float, float]:
     plan = View(left, top, scale, stations[0], float(reach["starboard"].max()))
     bottom = top + beam / scale
     ratio = f"1 : {plain(scale)}"
-    _heading(sheet, (EDGE[0] + 6, EDGE[1] + 7), "Profile",
-             f"seen from port, nose to the left; port side full, starboard dashed; {ratio}")
-    _heading(sheet, (EDGE[0] + 6, top - 8), "Half-breadth plan",
-             f"starboard above the centreline, port below; {ratio}")
+    _heading(
+        sheet,
+        (EDGE[0] + 6, EDGE[1] + 7),
+        "Profile",
+        f"seen from port, nose to the left; port side full, starboard dashed; {ratio}",
+    )
+    _heading(
+        sheet,
+        (EDGE[0] + 6, top - 8),
+        "Half-breadth plan",
+        f"starboard above the centreline, port below; {ratio}",
+    )
     _profile(sheet, scene, profile)
     _plan(sheet, scene, plan)
     return scale, bottom
@@ -205,14 +216,17 @@ def _profile(sheet: Sheet, scene: Scene, view: View) -> None:
     for wl in scene.waterlines:
         down = float(view.y(wl))
         sheet.line((ends[0] - 3, down), (ends[1] + 3, down), width=FINE, colour=GREY)
-        sheet.text((ends[0] - 4, down + 0.7), f"WL {plain(wl)}", size=1.8, anchor="end",
-                   colour=GREY)
+        sheet.text(
+            (ends[0] - 4, down + 0.7), f"WL {plain(wl)}", size=1.8, anchor="end", colour=GREY
+        )
     _stations(sheet, scene, view, axis=2)
     for bl in scene.buttocks:
         for branch in ("upper", "lower"):
             for side, dash in ((-1.0, ""), (1.0, DASHED)):
-                height = buttock(scene.surface, stations, bl=side * bl, branch=branch)
-                sheet.path(view.x(stations), view.y(height), width=THIN, dash=dash)
+                at, height = followed(
+                    partial(buttock, scene.surface, bl=side * bl, branch=branch), stations
+                )
+                sheet.path(view.x(at), view.y(height), width=THIN, dash=dash)
     for name, run in scene.surface.lines.items():
         if run.line.side == "starboard" or run.line.kind in ("crown", "keel"):
             continue
@@ -228,16 +242,21 @@ def _plan(sheet: Sheet, scene: Scene, view: View) -> None:
     for bl in np.concatenate([-scene.buttocks, scene.buttocks]):
         down = float(view.y(bl))
         sheet.line((ends[0] - 3, down), (ends[1] + 3, down), width=FINE, colour=GREY)
-        sheet.text((ends[0] - 4, down + 0.7), f"BL {plain(bl).replace('-', '−')}", size=1.8,
-                   anchor="end", colour=GREY)
+        sheet.text(
+            (ends[0] - 4, down + 0.7),
+            f"BL {plain(bl).replace('-', '−')}",
+            size=1.8,
+            anchor="end",
+            colour=GREY,
+        )
     middle = float(view.y(0.0))
     sheet.line((ends[0] - 3, middle), (ends[1] + 3, middle), width=FINE, dash=CENTRE)
     sheet.text((ends[0] - 4, middle + 0.7), "BL 0", size=1.8, anchor="end", colour=GREY)
     _stations(sheet, scene, view, axis=1)
     for wl in scene.waterlines:
         for side in ("starboard", "port"):
-            width = waterline(scene.surface, stations, wl=wl, side=side)
-            sheet.path(view.x(stations), view.y(width), width=THIN)
+            at, width = followed(partial(waterline, scene.surface, wl=wl, side=side), stations)
+            sheet.path(view.x(at), view.y(width), width=THIN)
     for name, run in scene.surface.lines.items():
         if run.line.kind not in ("crown", "keel"):
             _named(sheet, scene, view, name, axis=1)
@@ -262,8 +281,13 @@ def _stations(sheet: Sheet, scene: Scene, view: View, *, axis: int) -> None:
             place = (float(view.x(top[0])), float(view.y(scene.reach["top"].max())) - 4.4)
             colour = MARK if missing else "#14181d"
             sheet.text(place, frame.name, size=2.5, anchor="middle", bold=missing, colour=colour)
-            sheet.text((place[0], place[1] + 2.9), plain(frame.station, 1), size=1.5,
-                       anchor="middle", colour=GREY)
+            sheet.text(
+                (place[0], place[1] + 2.9),
+                plain(frame.station, 1),
+                size=1.7,
+                anchor="middle",
+                colour=GREY,
+            )
 
 
 def _named(sheet: Sheet, scene: Scene, view: View, name: str, *, axis: int) -> None:
@@ -272,7 +296,9 @@ def _named(sheet: Sheet, scene: Scene, view: View, name: str, *, axis: int) -> N
     if len(at) < 2:
         return
     point = scene.surface.points(at, run.theta(at))
-    sheet.path(view.x(at), view.y(point[:, axis]), width=THIN, colour="#2f5d8c", dash="4 0.8 1.2 0.8")
+    sheet.path(
+        view.x(at), view.y(point[:, axis]), width=THIN, colour="#2f5d8c", dash="4 0.8 1.2 0.8"
+    )
 
 
 def _end_labels(sheet: Sheet, scene: Scene, view: View, *, axis: int) -> None:
@@ -297,12 +323,18 @@ def _end_labels(sheet: Sheet, scene: Scene, view: View, *, axis: int) -> None:
     marks = [mark for mark in marks if np.isfinite(mark[0])]
     edge = float(view.x(last)[0])
     want = [float(view.y(mark[0])) for mark in marks]
-    room = (float(view.y(scene.reach["top" if axis == 2 else "starboard"].max())) - 6,
-            float(view.y(scene.reach["bottom" if axis == 2 else "port"].min())) + 6)
-    for mark, start, place in zip(marks, want, spread(want, 2.15, *room), strict=True):
-        sheet.path([edge + 0.6, edge + 4, edge + 8, edge + 9.4], [start, start, place, place],
-                   width=FINE, colour=PALE)
-        sheet.text((edge + 10, place + 0.55), mark[1], size=1.5, colour=mark[2])
+    room = (
+        float(view.y(scene.reach["top" if axis == 2 else "starboard"].max())) - 6,
+        float(view.y(scene.reach["bottom" if axis == 2 else "port"].min())) + 6,
+    )
+    for mark, start, place in zip(marks, want, spread(want, 2.3, *room), strict=True):
+        sheet.path(
+            [edge + 0.6, edge + 4, edge + 8, edge + 9.4],
+            [start, start, place, place],
+            width=FINE,
+            colour=PALE,
+        )
+        sheet.text((edge + 10, place + 0.55), mark[1], size=1.7, colour=mark[2])
 
 
 # --- second differences -------------------------------------------------------------------------
@@ -316,22 +348,34 @@ def _differences(sheet: Sheet, scene: Scene, *, top: float) -> None:
     run = scene.stations[-1] - scene.stations[0]
     scale = _chosen_scale(
         (run, RUN[1] - RUN[0]),
-        (float(np.ptp(np.r_[scene.reach["top"], scene.reach["bottom"]]))
-         + float(np.ptp(np.r_[scene.reach["starboard"], scene.reach["port"]])), 178.0),
+        (
+            float(np.ptp(np.r_[scene.reach["top"], scene.reach["bottom"]]))
+            + float(np.ptp(np.r_[scene.reach["starboard"], scene.reach["port"]])),
+            178.0,
+        ),
     )
     left = (RUN[0] + RUN[1]) / 2 - run / scale / 2
     view = View(left, 0.0, scale, scene.stations[0])
     _heading(
-        sheet, (EDGE[0] + 6, top + 12), "Second differences",
+        sheet,
+        (EDGE[0] + 6, top + 12),
+        "Second differences",
         f"divided for unequal stations, times the square of the mean frame space {plain(space)} "
-        "mm; each at the mean of its three stations; port dashed",
+        "mm; each at the mean of its three stations; port dashed; cuts within 30° of edge-on left out",
     )
     strips = _strips(scene, stations, space)
     room = (EDGE[3] - 8.0) - (top + 16.0)
     for number, (name, curves) in enumerate(strips):
         low = top + 16.0 + room * number / len(strips)
-        _strip(sheet, scene, view, name, curves, box=(low, low + room / len(strips) - 3.0),
-               last=number == len(strips) - 1)
+        _strip(
+            sheet,
+            scene,
+            view,
+            name,
+            curves,
+            box=(low, low + room / len(strips) - 3.0),
+            last=number == len(strips) - 1,
+        )
 
 
 Curve = tuple[Array, Array, str, str]
@@ -345,12 +389,12 @@ def _strips(scene: Scene, stations: Array, space: float) -> list[tuple[str, list
     lines_up: list[Curve] = []
     for wl in scene.waterlines:
         for side, dash in (("starboard", ""), ("port", DASHED)):
-            out = np.abs(waterline(surface, stations, wl=wl, side=side))
+            out = np.abs(waterline(surface, stations, wl=wl, side=side, steepest=STEEPEST))
             half.append((*second_differences(stations, out), f"WL {plain(wl)}", dash))
     for bl in scene.buttocks:
         for branch in ("upper", "lower"):
             for sign, dash in ((1.0, ""), (-1.0, DASHED)):
-                up = buttock(surface, stations, bl=sign * bl, branch=branch)
+                up = buttock(surface, stations, bl=sign * bl, branch=branch, steepest=STEEPEST)
                 name = f"BL {plain(bl)} {branch}"
                 high.append((*second_differences(stations, up), name, dash))
     for name, run in surface.lines.items():
@@ -376,8 +420,14 @@ def _strips(scene: Scene, stations: Array, space: float) -> list[tuple[str, list
 
 
 def _strip(
-    sheet: Sheet, scene: Scene, view: View, name: str, curves: list[Curve],
-    *, box: tuple[float, float], last: bool,
+    sheet: Sheet,
+    scene: Scene,
+    view: View,
+    name: str,
+    curves: list[Curve],
+    *,
+    box: tuple[float, float],
+    last: bool,
 ) -> None:
     """Draw one strip between sheet heights `box`."""
     top, bottom = box
@@ -392,24 +442,46 @@ def _strip(
     for tick in np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step:
         down = float(rule.y(tick))
         zero = abs(tick) < step / 2
-        sheet.line((ends[0], down), (ends[1], down), width=NARROW if zero else FINE,
-                   colour=GREY if zero else PALE)
-        sheet.text((ends[0] - 1.2, down + 0.6), plain(tick).replace("-", "−"), size=1.5,
-                   anchor="end", colour=GREY)
-    sheet.text((ends[0] - 12, (top + bottom) / 2), "mm", size=1.5, anchor="middle", colour=GREY,
-               turn=-90)
+        sheet.line(
+            (ends[0], down),
+            (ends[1], down),
+            width=NARROW if zero else FINE,
+            colour=GREY if zero else PALE,
+        )
+        sheet.text(
+            (ends[0] - 1.2, down + 0.6),
+            plain(tick).replace("-", "−"),
+            size=1.7,
+            anchor="end",
+            colour=GREY,
+        )
+    sheet.text(
+        (ends[0] - 12, (top + bottom) / 2), "mm", size=1.7, anchor="middle", colour=GREY, turn=-90
+    )
     for frame in scene.job.frames:
         across = float(view.x(frame.station))
         if not ends[0] - 0.01 <= across <= ends[1] + 0.01:
             continue
         missing = frame.name in scene.job.missing
-        sheet.line((across, top), (across, bottom), width=MEDIUM if missing else FINE,
-                   colour=MARK if missing else PALE)
+        sheet.line(
+            (across, top),
+            (across, bottom),
+            width=MEDIUM if missing else FINE,
+            colour=MARK if missing else PALE,
+        )
         if last:
-            sheet.text((across, bottom + 3.2), frame.name, size=1.8, anchor="middle",
-                       bold=missing, colour=MARK if missing else GREY)
+            sheet.text(
+                (across, bottom + 3.2),
+                frame.name,
+                size=1.8,
+                anchor="middle",
+                bold=missing,
+                colour=MARK if missing else GREY,
+            )
     for x, y, _, dash in curves:
         sheet.path(view.x(x), rule.y(y), width=THIN, dash=dash)
+        for across, down in zip(view.x(x), rule.y(y), strict=True):
+            sheet.dot((across, down), 0.32)
     _strip_labels(sheet, view, rule, curves, edge=float(ends[1]), box=box)
     width = breadth(name, 1.8) + 3
     sheet.box((ends[0] + 0.2, top + 0.2), (width, 3.6), width=0, fill="#fff")
@@ -417,16 +489,28 @@ def _strip(
 
 
 def _strip_labels(
-    sheet: Sheet, view: View, rule: View, curves: list[Curve], *, edge: float,
+    sheet: Sheet,
+    view: View,
+    rule: View,
+    curves: list[Curve],
+    *,
+    edge: float,
     box: tuple[float, float],
 ) -> None:
-    marks = [(float(view.x(x[-1])), float(rule.y(y[-1])), name)
-             for x, y, name, dash in curves if name and not dash and len(x)]
-    places = spread([mark[1] for mark in marks], 2.05, box[0] + 1.2, box[1] - 0.6)
+    marks = [
+        (float(view.x(x[-1])), float(rule.y(y[-1])), name)
+        for x, y, name, dash in curves
+        if name and not dash and len(x)
+    ]
+    places = spread([mark[1] for mark in marks], 2.3, box[0] + 1.2, box[1] - 0.6)
     for (across, start, name), place in zip(marks, places, strict=True):
-        sheet.path([across + 0.5, edge + 0.5, edge + 5, edge + 6], [start, start, place, place],
-                   width=FINE, colour=PALE)
-        sheet.text((edge + 6.6, place + 0.55), name, size=1.5, colour=GREY)
+        sheet.path(
+            [across + 0.5, edge + 0.5, edge + 5, edge + 6],
+            [start, start, place, place],
+            width=FINE,
+            colour=PALE,
+        )
+        sheet.text((edge + 6.6, place + 0.55), name, size=1.7, colour=GREY)
 
 
 def _tick(span: float) -> float:
@@ -447,8 +531,12 @@ def _body_plan(sheet: Sheet, scene: Scene) -> tuple[float, float]:
     left = COLUMN + 22 + (126.0 - beam / scale) / 2
     top = EDGE[1] + 19.0
     view = View(left, top, scale, float(reach["port"].min()), float(reach["top"].max()))
-    _heading(sheet, (COLUMN + 4, EDGE[1] + 7), "Body plan",
-             f"looking forward, starboard to the right; 1 : {plain(scale)}")
+    _heading(
+        sheet,
+        (COLUMN + 4, EDGE[1] + 7),
+        "Body plan",
+        f"looking forward, starboard to the right; 1 : {plain(scale)}",
+    )
     _body_grid(sheet, scene, view)
     for frame in sorted(scene.job.frames, key=lambda item: item.name in scene.job.missing):
         curve = scene.frames[frame.name]
@@ -467,16 +555,26 @@ def _body_grid(sheet: Sheet, scene: Scene, view: View) -> None:
     for wl in scene.waterlines:
         down = float(view.y(wl))
         sheet.line((ends[0] - 2, down), (ends[1] + 2, down), width=FINE, colour=PALE)
-        sheet.text((ends[0] - 3, down + 0.6), f"WL {plain(wl).replace('-', '−')}", size=1.5,
-                   anchor="end", colour=GREY)
+        sheet.text(
+            (ends[0] - 3, down + 0.6),
+            f"WL {plain(wl).replace('-', '−')}",
+            size=1.7,
+            anchor="end",
+            colour=GREY,
+        )
     for bl in np.concatenate([-scene.buttocks, scene.buttocks]):
         across = float(view.x(bl))
         sheet.line((across, deep[0] - 2), (across, deep[1] + 2), width=FINE, colour=PALE)
-        sheet.text((across, deep[1] + 5), f"BL {plain(bl).replace('-', '−')}", size=1.5,
-                   anchor="middle", colour=GREY)
+        sheet.text(
+            (across, deep[1] + 5),
+            f"BL {plain(bl).replace('-', '−')}",
+            size=1.7,
+            anchor="middle",
+            colour=GREY,
+        )
     middle = float(view.x(0.0))
     sheet.line((middle, deep[0] - 4), (middle, deep[1] + 2), width=FINE, dash=CENTRE)
-    sheet.text((middle, deep[1] + 5), "BL 0", size=1.5, anchor="middle", colour=GREY)
+    sheet.text((middle, deep[1] + 5), "BL 0", size=1.7, anchor="middle", colour=GREY)
     sheet.text((ends[0], deep[0] - 3), "port", size=1.8, colour=GREY)
     sheet.text((ends[1], deep[0] - 3), "starboard", size=1.8, colour=GREY, anchor="end")
 
@@ -488,19 +586,26 @@ def _body_lines(sheet: Sheet, scene: Scene, view: View) -> None:
         if len(at) < 2 or run.line.kind in ("crown", "keel"):
             continue
         point = scene.surface.points(at, run.theta(at))
-        sheet.path(view.x(point[:, 1]), view.y(point[:, 2]), width=THIN, colour="#2f5d8c",
-                   dash="4 0.8 1.2 0.8")
+        sheet.path(
+            view.x(point[:, 1]),
+            view.y(point[:, 2]),
+            width=THIN,
+            colour="#2f5d8c",
+            dash="4 0.8 1.2 0.8",
+        )
 
 
 def _body_labels(sheet: Sheet, scene: Scene, view: View) -> None:
     """Letter the frames in a column to starboard, each led to its own curve."""
     frames = [frame for frame in scene.job.frames if frame.name in scene.frames]
     edge = float(view.x(scene.reach["starboard"].max())) + 4.5
-    angles = np.linspace(0.24, 0.76, len(frames)) * np.pi
+    high = scene.frames[frames[0].name][:, 2].max() * 0.7
+    low = scene.frames[frames[-1].name][:, 2].min() * 0.7
     starts = []
-    for frame, angle in zip(frames, angles, strict=True):
+    for frame, wanted in zip(frames, np.linspace(high, low, len(frames)), strict=True):
         curve = scene.frames[frame.name]
-        point = curve[np.clip(int(angle / (2 * np.pi) * (len(curve) - 1)), 0, len(curve) - 1)]
+        starboard = curve[curve[:, 1] > 0]
+        point = starboard[np.abs(starboard[:, 2] - wanted).argmin()]
         starts.append((float(view.x(point[1])), float(view.y(point[2]))))
     room = (float(view.y(scene.reach["top"].max())), float(view.y(scene.reach["bottom"].min())))
     places = spread([start[1] for start in starts], 3.4, *room)
@@ -519,8 +624,10 @@ def _key(sheet: Sheet, scene: Scene, *, top: float) -> None:
         ("missing frame, lifted off the loft", {"width": HEAVY, "colour": MARK}),
         ("greatest breadth or height", {"width": MEDIUM}),
         ("waterline, buttock line", {"width": THIN}),
-        ("stringer or other named line",
-         {"width": THIN, "colour": "#2f5d8c", "dash": "4 0.8 1.2 0.8"}),
+        (
+            "stringer or other named line",
+            {"width": THIN, "colour": "#2f5d8c", "dash": "4 0.8 1.2 0.8"},
+        ),
     ]
     down = top + 5
     for number, (words, ink) in enumerate(rows):
@@ -544,7 +651,48 @@ def _key(sheet: Sheet, scene: Scene, *, top: float) -> None:
         f"by the fit, {tally['damaged']} set aside as damage; those used and doubted stand "
         f"{rms} off the mould line."
     )
-    sheet.paragraph((COLUMN + 4, down), words, room=168, size=1.8)
+    down = sheet.paragraph((COLUMN + 4, down), words, room=168, size=1.8) + 5
+    if scene.sections:
+        _crossings(sheet, scene.sections[0], top=down, bottom=EDGE[3] - 68)
+
+
+def _crossings(sheet: Sheet, section: Section, *, top: float, bottom: float) -> None:
+    """Tabulate where the named lines cross the first missing frame, as far as there is room."""
+    crossings = section.crossings
+    row, most = 3.9, int((bottom - top - 12) / 3.9)
+    if most < 3 or not len(crossings.line):
+        return
+    blocks = min(2, -(-len(crossings.line) // most))
+    each = min(most, -(-len(crossings.line) // blocks))
+    _heading(
+        sheet,
+        (COLUMN + 4, top),
+        f"Lines at {section.frame}",
+        "mm, on the mould line; ± is half the 95 % band"
+        + ("; the rest in stringers.csv" if blocks * each < len(crossings.line) else ""),
+    )
+    places = (14.0, 29.0, 46.0, 62.0, 76.0)
+    for block in range(blocks):
+        left, down = COLUMN + 4 + 88 * block, top + 5.5
+        for name, place in zip(
+            ("line", "girth", "buttock", "waterline", "±"), (0.0, *places[1:]), strict=True
+        ):
+            sheet.text(
+                (left + place, down),
+                name,
+                size=1.7,
+                colour=GREY,
+                anchor="end" if place else "start",
+            )
+        sheet.line((left, down + 1.3), (left + 77, down + 1.3), width=THIN)
+        for k in range(block * each, min((block + 1) * each, len(crossings.line))):
+            down += row
+            sheet.text((left, down + 0.4), str(crossings.line[k]), size=1.8)
+            values = (crossings.girth[k], crossings.bl[k], crossings.wl[k], 1.96 * crossings.sd[k])
+            for value, place in zip(values, places[1:], strict=True):
+                words = f"{value:.1f}".replace("-", "−") if np.isfinite(value) else "unknown"
+                words = "0.0" if words == "−0.0" else words
+                sheet.text((left + place, down + 0.4), words, size=1.8, anchor="end")
 
 
 def _facts(section: Section) -> list[str]:
@@ -575,10 +723,16 @@ def _title_block(
     missing = ", ".join(job.missing) or "none"
     cells = [
         [("missing frame", missing), ("revision", known(job.revision)), ("date", date_of(job))],
-        [("prepared by", known(job.prepared_by)), ("readings", str(readings)),
-         ("scales", f"1 : {plain(scale)}, body plan 1 : {plain(body_scale)}")],
-        [("units", "millimetres"), ("sheet", "A2"),
-         ("axes", "station aft, buttock line to starboard, waterline up")],
+        [
+            ("prepared by", known(job.prepared_by)),
+            ("readings", str(readings)),
+            ("scales", f"1 : {plain(scale)}, body plan 1 : {plain(body_scale)}"),
+        ],
+        [
+            ("units", "millimetres"),
+            ("sheet", "A2"),
+            ("axes", "station aft, buttock line to starboard, waterline up"),
+        ],
     ]
     widths = (52.0, 34.0, wide - 86.0)
     for line, row in enumerate(cells):

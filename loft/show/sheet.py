@@ -71,9 +71,7 @@ def spread(wanted: ArrayLike, gap: float, low: float, high: float) -> np.ndarray
         while len(groups) > 1 and groups[-2][0] > groups[-1][0]:
             mean, count = groups.pop()
             before, number = groups.pop()
-            groups.append(
-                [(mean * count + before * number) / (count + number), count + number]
-            )
+            groups.append([(mean * count + before * number) / (count + number), count + number])
     placed = np.concatenate([np.full(int(count), mean) for mean, count in groups])
     placed = np.clip(placed, low, high - step[-1]) + step
     out = np.zeros(len(want))
@@ -121,15 +119,25 @@ class Sheet:
         self.parts.append(f'<path d="{"".join(words)}" {style}/>')
 
     def line(
-        self, start: Sequence[float], end: Sequence[float], *, width: float = THIN,
-        colour: str = INK, dash: str = "",
+        self,
+        start: Sequence[float],
+        end: Sequence[float],
+        *,
+        width: float = THIN,
+        colour: str = INK,
+        dash: str = "",
     ) -> None:
         """Draw one straight line."""
         self.path([start[0], end[0]], [start[1], end[1]], width=width, colour=colour, dash=dash)
 
     def box(
-        self, corner: Sequence[float], size: Sequence[float], *, width: float = NARROW,
-        colour: str = INK, fill: str = "none",
+        self,
+        corner: Sequence[float],
+        size: Sequence[float],
+        *,
+        width: float = NARROW,
+        colour: str = INK,
+        fill: str = "none",
     ) -> None:
         """Draw a rectangle from its upper left corner; no edge where `width` is 0."""
         edge = f'stroke="{colour}" stroke-width="{width}"' if width else 'stroke="none"'
@@ -139,7 +147,12 @@ class Sheet:
         )
 
     def dot(
-        self, place: Sequence[float], radius: float, *, fill: str = INK, colour: str = "none",
+        self,
+        place: Sequence[float],
+        radius: float,
+        *,
+        fill: str = INK,
+        colour: str = "none",
         width: float = FINE,
     ) -> None:
         """Draw a round spot."""
@@ -174,8 +187,15 @@ class Sheet:
         )
 
     def paragraph(
-        self, place: Sequence[float], words: str, *, room: float, size: float = 2.5,
-        colour: str = INK, lead: float = 1.9, bold: bool = False,
+        self,
+        place: Sequence[float],
+        words: str,
+        *,
+        room: float,
+        size: float = 2.5,
+        colour: str = INK,
+        lead: float = 1.9,
+        bold: bool = False,
     ) -> float:
         """Letter a paragraph broken to `room` mm; return the baseline that follows it."""
         across, down = place

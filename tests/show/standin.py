@@ -101,9 +101,7 @@ class Body:
         up = np.array([np.sin(frame.cant), 0.0, np.cos(frame.cant)])
         flat = np.stack([normal[:, 1], normal @ up], axis=1)
         flat /= np.linalg.norm(flat, axis=1, keepdims=True)
-        step = np.hypot(
-            np.diff(point[:, 1], append=point[0, 1]), np.diff(height, append=height[0])
-        )
+        step = np.hypot(np.diff(point[:, 1], append=point[0, 1]), np.diff(height, append=height[0]))
         girth = np.concatenate([[0.0], np.cumsum(step)[:-1]])
         sd = self.sd(station, theta)
         bevel = np.arcsin(-normal @ plane)
