@@ -41,8 +41,10 @@ class Log:
     def row(self, place: str) -> int:
         """Return the row of `place`, or of the nearest table that holds it; 0 unknown."""
         while place and place not in self.rows:
+            if f"{place}[1]" in self.rows:
+                break
             place = re.sub(r"(?:^|\.)[^.\[]+$|\[\d+\]$", "", place)
-        return self.rows.get(place, 0)
+        return self.rows.get(place, self.rows.get(f"{place}[1]", 0))
 
 
 def read_block(
@@ -97,6 +99,9 @@ def nearest(name: str, known: Iterable[str]) -> str:
     """
     known = list(known)
     lower = {word.casefold(): word for word in known}
+    for word in lower:  # figures written in the wrong order
+        if sorted(word) == sorted(name.strip().casefold()):
+            return f"{lower[word]} is the nearest known"
     close = difflib.get_close_matches(name.strip().casefold(), lower, n=1, cutoff=0.6)
     if close:
         return f"{lower[close[0]]} is the nearest known"
