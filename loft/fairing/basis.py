@@ -3,7 +3,8 @@
 rho(theta) is a sum of 1, cos k theta, sin k theta (k up to 12) and, for every marked
 chine, a periodic function whose slope jumps by 1 at the chine's angle. Even modes are
 alike port and starboard; odd ones are not, and have variances of their own, so that
-symmetry is learned rather than imposed.
+symmetry is learned rather than imposed. The places of the chines are modes too: each
+moves its chine round the girth by the mode's value in millimetres.
 """
 
 from __future__ import annotations
@@ -18,43 +19,62 @@ from loft.job.records import Array, freeze_arrays
 HARMONICS = 12
 
 # classes of smoothness along the stations
-ROUND, RISE, SWAY, OVAL, FINE, UNEVEN, CHINE, CHINE_UNEVEN = range(8)
+ROUND, RISE, SWAY, OVAL, FINE, UNEVEN, CHINE, CHINE_UNEVEN, PLACE, PLACE_UNEVEN = range(10)
 # typical change in the second half-metre beyond a straight run, mm, by class
-TYPICAL_RUN = np.array([0.5, 0.5, 0.2, 0.5, 0.4, 0.2, 3.0, 0.5])
-# classes of size at one station: even k >= 2, odd k >= 2, odd k = 1
-EVEN_SIZE, ODD_SIZE, SWAY_SIZE = range(3)
-TYPICAL_SIZE = np.array([60.0, 8.0, 0.5])
+TYPICAL_RUN = np.array([0.5, 0.5, 0.2, 0.5, 0.4, 0.2, 3.0, 0.5, 1.0, 0.3])
+# classes of size at one station
+EVEN_SIZE, ODD_SIZE, SWAY_SIZE, CENTRE_PLACE_SIZE, ODD_PLACE_SIZE = range(5)
+TYPICAL_SIZE = np.array([60.0, 8.0, 0.5, 0.7, 1.5])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Modes:
-    """Which modes a surface has; arrays of shape (b,), Fourier modes first.
+    """Which modes a surface has; arrays of shape (b,): Fourier, chine slopes, chine places.
 
     `run` is the class of smoothness, `stiff` how much stiffer than its class a mode is
     (as k cubed from k = 3), `size` the class of size (-1: free), `growth` = k^4 its
-    decay. `chines` pairs the chine columns: (starboard, port) for a mirrored pair,
-    (index, -1) for a single one.
+    decay. `slope_mix` (c, s) and `place_mix` (c, p) give each of the c chines its jump
+    of slope and its place from the modes: a mirrored pair has an even and an odd mode.
     """
 
-    order: NDArray[np.int64]
-    odd: NDArray[np.bool_]
+    both: bool  # sine modes are there too
     run: NDArray[np.int64]
     stiff: Array
     size: NDArray[np.int64]
     growth: Array
-    chines: tuple[tuple[int, int], ...]
+    slope_mix: Array
+    place_mix: Array
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
     def __len__(self) -> int:
-        return len(self.order)
+        return len(self.run)
+
+    @property
+    def shapes(self) -> int:
+        """Number of modes that are shapes: all but the chines' places."""
+        return len(self.run) - self.place_mix.shape[1]
 
 
-def choose_modes(symmetry: str, chines: tuple[tuple[int, int], ...] = ()) -> Modes:
-    """Return the modes for a symmetry of "off", "soft" or "exact"."""
+def choose_modes(
+    symmetry: str,
+    pairs: tuple[tuple[int, int], ...] = (),
+    centred: tuple[bool, ...] = (),
+) -> Modes:
+    """Return the modes for a symmetry of "off", "soft" or "exact".
+
+    Parameters
+    ----------
+    symmetry : str
+    pairs : tuple of (int, int)
+        Columns of chines that mirror each other (starboard, port); (column, -1) alone.
+    centred : tuple of bool
+        For each of `pairs`, whether it is an edge on the centreline.
+    """
     k = np.arange(HARMONICS + 1)
-    order = k if symmetry == "exact" else np.r_[k, k[1:]]
+    both = symmetry != "exact"
+    order = np.r_[k, k[1:]] if both else k
     odd = np.arange(len(order)) > HARMONICS
     run = np.select([order == 0, order == 1, order == 2], [ROUND, RISE, OVAL], FINE)
     size = np.where(order >= 2, EVEN_SIZE, -1)
@@ -63,18 +83,41 @@ def choose_modes(symmetry: str, chines: tuple[tuple[int, int], ...] = ()) -> Mod
         size = np.where(odd, np.where(order == 1, SWAY_SIZE, ODD_SIZE), size)
     first = np.where(run == UNEVEN, 2.0, 3.0)
     stiff = np.where(order >= 2, (np.maximum(order, first) / first) ** 3, 1.0)
-    chine_odd = [flag for pair in chines for flag in ([False, True] if pair[1] >= 0 else [False])]
-    if symmetry == "exact":
-        chine_odd = [False] * len(chines)
-    n = len(chine_odd)
+    count = sum(2 if second >= 0 else 1 for _, second in pairs)
+    slope_mix, place_mix, slope_run, place_run, place_size = [], [], [], [], []
+
+    def add(columns: list[tuple[int, float]], kind: list, table: list, label: int) -> None:  # type: ignore[type-arg]
+        column = np.zeros(count)
+        for at, sign in columns:
+            column[at] = sign
+        kind.append(column)
+        table.append(label)
+
+    for (one, other), middle in zip(pairs, centred, strict=True):
+        if other < 0:
+            add([(one, 1.0)], slope_mix, slope_run, CHINE)
+            if not (middle and symmetry == "exact"):
+                add([(one, 1.0)], place_mix, place_run, PLACE)
+                fixed = middle and symmetry == "soft"
+                place_size.append(CENTRE_PLACE_SIZE if fixed else -1)
+            continue
+        add([(one, 1.0), (other, 1.0)], slope_mix, slope_run, CHINE)
+        add([(one, 1.0), (other, -1.0)], place_mix, place_run, PLACE)
+        place_size.append(-1)
+        if both:
+            soft = symmetry == "soft"
+            add([(one, 1.0), (other, -1.0)], slope_mix, slope_run, CHINE_UNEVEN if soft else CHINE)
+            add([(one, 1.0), (other, 1.0)], place_mix, place_run, PLACE_UNEVEN if soft else PLACE)
+            place_size.append(ODD_PLACE_SIZE if soft else -1)
+    extra = len(slope_run) + len(place_run)
     return Modes(
-        order=np.r_[order, np.zeros(n, int)],
-        odd=np.r_[odd, np.array(chine_odd, bool)],
-        run=np.r_[run, np.where(chine_odd, CHINE_UNEVEN, CHINE).astype(int)],
-        stiff=np.r_[stiff, np.ones(n)],
-        size=np.r_[size, np.full(n, -1)],
-        growth=np.r_[np.maximum(order, 1).astype(float) ** 4, np.ones(n)],
-        chines=chines,
+        both=both,
+        run=np.r_[run, np.array(slope_run + place_run, int)],
+        stiff=np.r_[stiff, np.ones(extra)],
+        size=np.r_[size, np.full(len(slope_run), -1), np.array(place_size, int)],
+        growth=np.r_[np.maximum(order, 1).astype(float) ** 4, np.ones(extra)],
+        slope_mix=np.array(slope_mix).reshape(len(slope_mix), count).T,
+        place_mix=np.array(place_mix).reshape(len(place_mix), count).T,
     )
 
 
@@ -93,65 +136,43 @@ def kink(angle: Array) -> tuple[Array, Array]:
     return np.pi / 12 - p * p / (4 * np.pi), -p / (2 * np.pi)
 
 
-def evaluate(modes: Modes, theta: Array, chine_theta: Array | None = None) -> tuple[Array, Array]:
-    """Return every mode and its derivative by theta.
+def evaluate(modes: Modes, theta: Array, chines: Array | None = None) -> tuple[Array, Array]:
+    """Return every shape mode and its derivative by theta.
 
     Parameters
     ----------
     modes : Modes
     theta : ndarray, any shape
-    chine_theta : ndarray, shape theta.shape + (number of chine angles,)
+    chines : ndarray, shape theta.shape + (c,)
         Angles of the chines at each point's station; needed where the modes have chines.
 
     Returns
     -------
-    value, derivative : ndarray, shape theta.shape + (b,)
+    value, derivative : ndarray, shape theta.shape + (modes.shapes,)
     """
     theta = np.asarray(theta, float)
-    both = len(modes) - _chine_columns(modes) > HARMONICS + 1
+    k = np.arange(1, HARMONICS + 1)
     turn = np.exp(1j * theta)[..., None]
     powers = np.cumprod(np.broadcast_to(turn, (*theta.shape, HARMONICS)), -1)
-    k = np.arange(1, HARMONICS + 1)
-    one, nought = np.ones((*theta.shape, 1)), np.zeros((*theta.shape, 1))
-    value, slope = [one, powers.real], [nought, -powers.imag * k]
-    if both:
-        value.append(powers.imag)
-        slope.append(powers.real * k)
-    if modes.chines:
-        assert chine_theta is not None
-        f, g = kink(theta[..., None] - chine_theta)
-        for first, second in modes.chines:
-            pair = [f[..., first]], [g[..., first]]
-            if second >= 0:
-                pair = (
-                    [f[..., first] + f[..., second], f[..., first] - f[..., second]],
-                    [g[..., first] + g[..., second], g[..., first] - g[..., second]],
-                )
-            keep = 1 if not both else len(pair[0])
-            value += [column[..., None] for column in pair[0][:keep]]
-            slope += [column[..., None] for column in pair[1][:keep]]
-    return np.concatenate(value, -1), np.concatenate(slope, -1)
+    value = np.ones((*theta.shape, modes.shapes))
+    slope = np.zeros(value.shape)
+    value[..., 1 : HARMONICS + 1] = powers.real
+    slope[..., 1 : HARMONICS + 1] = -powers.imag * k
+    last = HARMONICS + 1
+    if modes.both:
+        value[..., last : last + HARMONICS] = powers.imag
+        slope[..., last : last + HARMONICS] = powers.real * k
+        last += HARMONICS
+    if chines is not None and modes.slope_mix.size:
+        f, g = kink(theta[..., None] - chines)
+        value[..., last:], slope[..., last:] = f @ modes.slope_mix, g @ modes.slope_mix
+    return value, slope
 
 
-def _chine_columns(modes: Modes) -> int:
-    return int(np.isin(modes.run, (CHINE, CHINE_UNEVEN)).sum())
+def chine_pull(modes: Modes, coefficients: Array, theta: Array, chines: Array) -> Array:
+    """Return d rho/d(angle of each chine), shape theta.shape + (c,).
 
-
-def chine_pull(modes: Modes, coefficients: Array, theta: Array, chine_theta: Array) -> Array:
-    """Return d rho / d(chine angle), shape theta.shape + (number of chine angles,)."""
-    _, slope = kink(theta[..., None] - chine_theta)
-    amplitude = np.zeros(chine_theta.shape)
-    column = len(modes) - _chine_columns(modes)
-    both = column > HARMONICS + 1
-    for first, second in modes.chines:
-        even = coefficients[..., column]
-        column += 1
-        amplitude[..., first] = even
-        if second >= 0:
-            amplitude[..., second] = even
-            if both:
-                odd = coefficients[..., column]
-                column += 1
-                amplitude[..., first] = even + odd
-                amplitude[..., second] = even - odd
-    return -amplitude * slope
+    `coefficients` holds the shape modes, shape theta.shape + (modes.shapes,).
+    """
+    jump = coefficients[..., modes.shapes - modes.slope_mix.shape[1] :] @ modes.slope_mix.T
+    return -jump * kink(theta[..., None] - chines)[1]

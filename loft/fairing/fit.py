@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from loft.fairing import basis
 from loft.fairing.basis import Modes
+from loft.fairing.chines import Chines
 from loft.fairing.reference import MAD, Reference
 from loft.fairing.smoother import (
     RUN_UNIT,
@@ -36,7 +37,9 @@ from loft.job.records import Array
 
 FREEDOM = 4.0  # Student's t of the readings and of the settlement
 REJECT = 6.0  # standardised deviation past which a reading counts for nothing
-PASSES = "mcmcmC"  # m: mean alone; c: with covariance, variances learned; C: the last
+# m: mean alone; c: with covariance, variances learned; C: the last
+PASSES = "mcmcmC"
+PASSES_CHINED = "mcmcmcmcC"  # the chines' places move too
 STIFF_START = 0.3, 0.25
 SHAPE_FLOOR = 0.05  # mm, smallest scale of noise that is believed
 
@@ -61,6 +64,7 @@ class Batch:
     sigma: Array
     covariance: Array | None  # (g, n, 3, 3) where readings carry one of their own
     depth: Array
+    mark: NDArray[np.int64]  # (g, n) column of the chine the reading stands on, -1 for none
 
     @property
     def held(self) -> NDArray[np.bool_]:
@@ -84,7 +88,7 @@ class Variances:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Fit:
-    """The fitted surface's coefficients and everything about its readings."""
+    """The fitted surface's coefficients, the frames' movements and the learned variances."""
 
     reference: Reference
     modes: Modes
@@ -92,11 +96,6 @@ class Fit:
     posterior: Posterior
     variances: Variances
     batch: Batch
-    theta: Array  # (g, n)
-    error: Array  # (g, n) mm along the normal, after settlement
-    raw: Array  # (g, n) before settlement
-    reach: Array  # (g, n) stated sigma along the normal, mm
-    weight: Array  # (g, n) 0..1 of a sound reading
     moved: Array  # (g, 4) d_bl, d_wl, roll, d_station of each row
     moved_sd: Array  # (g, 4)
     centre: Array  # (g, 2) bl, wl about which roll turns
@@ -118,11 +117,19 @@ def gradient(
 
     `rho_theta` and `rho_x` are the surface's own derivatives at the point.
     """
-    _, _, a, b = reference.at(station)
-    cy1, cz1, a1, b1 = reference.slope(station)
+    axes, rates = reference.at(station)[2:], reference.slope(station)
+    return tilt(reference.r0, axes, rates, theta, q, rho_theta, rho_x)
+
+
+def tilt(
+    r0: float, axes: tuple[Array, ...], rates: tuple[Array, ...], theta: Array, q: Array,
+    rho_theta: Array, rho_x: Array,
+) -> tuple[Array, Array, Array]:
+    """Return the gradient of F from the reference's axes and rates at the points."""
+    a, b = axes
+    cy1, cz1, a1, b1 = rates
     sin, cos = np.sin(theta), np.cos(theta)
     y1, z1 = -cy1 / a - q * sin * a1, -cz1 / b - q * cos * b1
-    r0 = reference.r0
     by_bl = (r0 * sin - rho_theta * cos / q) / a
     by_wl = (r0 * cos + rho_theta * sin / q) / b
     theta_x = (cos * y1 - sin * z1) / q
@@ -130,43 +137,60 @@ def gradient(
 
 
 class _State:
-    """The fixed point's working values; lives only inside `fit_surface`."""
+    """The fixed point's working values; lives only inside `fit_surface`.
 
-    def __init__(self, batch: Batch, reference: Reference, modes: Modes, run: Run, chine_theta):  # type: ignore[no-untyped-def]
+    A reading marked on a chine gives a second equation, along the skin: where the
+    chine runs. Those equations stand behind the others in every row.
+    """
+
+    def __init__(
+        self, batch: Batch, reference: Reference, modes: Modes, run: Run, chines: Chines | None
+    ):
         self.batch, self.reference, self.modes, self.run = batch, reference, modes, run
-        self.chine_theta = chine_theta
+        self.chines = chines
         self.held = batch.held
-        self.off = batch.station - run.station[batch.knot][:, None]
-        self.total = float(self.held.sum())
         b = len(modes)
         self.states = np.zeros((len(run), 2 * b))
         self.states[:, 0] = reference.r0
-        self.moved = np.zeros((len(batch.knot), 4))
+        self.marks = None
+        if chines is not None and modes.place_mix.size:
+            most = int((batch.held & (batch.mark >= 0)).sum(1).max())
+            order = np.argsort(batch.mark < 0, axis=1, kind="stable")[:, :most]
+            self.marks = order
+            chosen = np.take_along_axis(batch.held & (batch.mark >= 0), order, 1)
+            self.held = np.concatenate([batch.held, chosen], 1)
+        self.total = float(self.held.sum())
         self.place(batch.station, batch.bl, batch.wl)
 
     def place(self, station: Array, bl: Array, wl: Array) -> None:
         """Put the mould-line points; find their angles and modes."""
         self.station, self.bl, self.wl = station, bl, wl
         self.off = (station - self.run.station[self.batch.knot][:, None]) / RUN_UNIT
-        self.theta, self.q, cy, cz, _, _ = polar(self.reference, station, bl, wl)
+        self.theta, self.q, cy, cz, self.a, self.b = polar(self.reference, station, bl, wl)
+        self.rates = self.reference.slope(station)
         self.arm = bl - cy, wl - cz
-        chines = self.chine_theta(station) if self.modes.chines else None
-        self.phi, self.dphi = basis.evaluate(self.modes, self.theta, chines)
-        self.sloped = bool(np.abs(self.off[self.held]).max(initial=0.0) > 1e-9)
+        self.sloped = bool(np.abs(self.off[self.batch.held]).max(initial=0.0) > 1e-9)
+        if self.chines is None:
+            self.phi, self.dphi = basis.evaluate(self.modes, self.theta)
 
     def linearise(self) -> None:
         """Gradient of F, sigma along the normal and the settlement's columns."""
+        k = self.modes.shapes
         b = len(self.modes)
         at = self.states[self.batch.knot]
-        slope = at[:, b:]
-        value = at[:, None, :b] + self.off[..., None] * slope[:, None] if self.sloped else at[:, :b]
-        if self.sloped:
-            rho_theta = np.einsum("gnb,gnb->gn", self.dphi, value)
-        else:
-            rho_theta = np.einsum("gnb,gb->gn", self.dphi, value)
+        value, slope = at[:, :k], at[:, b : b + k]
+        shift = self.off[..., None] * at[:, None, b:] if self.sloped else 0.0
+        if self.chines is not None:
+            place = at[:, None, k:b] + (shift[..., k:] if self.sloped else 0.0)
+            self.chine_theta = self.chines.theta(self.station)
+            self.moved_chine = place @ self.modes.place_mix.T / self.reference.r0
+            self.chine_theta = self.chine_theta + self.moved_chine
+            self.phi, self.dphi = basis.evaluate(self.modes, self.theta, self.chine_theta)
+        local = value[:, None] + (shift[..., :k] if self.sloped else 0.0)
+        rho_theta = (self.dphi * local).sum(-1)
         rho_x = np.einsum("gnb,gb->gn", self.phi, slope) / RUN_UNIT
-        fx, fy, fz = gradient(
-            self.reference, self.station, self.theta, self.q, rho_theta, rho_x
+        fx, fy, fz = tilt(
+            self.reference.r0, (self.a, self.b), self.rates, self.theta, self.q, rho_theta, rho_x
         )
         self.steep = np.hypot(fy, fz)
         self.normal = np.stack([fx, fy, fz], -1) / np.sqrt(fx * fx + fy * fy + fz * fz)[..., None]
@@ -175,17 +199,52 @@ class _State:
         else:
             grad = np.stack([fx, fy, fz], -1)
             spread = np.einsum("gni,gnij,gnj->gn", grad, self.batch.covariance, grad)
-            self.reach = np.where(self.held, np.sqrt(spread) / self.steep, 1.0)
+            self.reach = np.where(self.batch.held, np.sqrt(spread) / self.steep, 1.0)
         self.columns = np.stack([fy, fz, fz * self.arm[0] - fy * self.arm[1], -fx], -1)
+        self.design, self.right = self.phi, self.q * self.reference.r0
+        if self.chines is not None and self.modes.place_mix.size:
+            self._chine_equations(local)
+
+    def _chine_equations(self, local: Array) -> None:
+        """Add the chines' places to every equation, and the equations along the skin."""
+        modes, r0 = self.modes, self.reference.r0
+        pull = basis.chine_pull(modes, local, self.theta, self.chine_theta)
+        self.design = np.concatenate([self.phi, pull @ modes.place_mix / r0], -1)
+        self.right = self.right + (pull * self.moved_chine).sum(-1)
+        take = self.marks
+
+        def pick(table: Array) -> Array:
+            return np.take_along_axis(table, take, 1)
+
+        q2, theta = pick(self.q), pick(self.theta)
+        by_bl, by_wl = np.cos(theta) / q2 / pick(self.a), -np.sin(theta) / q2 / pick(self.b)
+        column = np.maximum(pick(self.batch.mark), 0)
+        base = np.take_along_axis(self.chine_theta - self.moved_chine, take[..., None], 1)
+        base = np.take_along_axis(base, column[..., None], 2)[..., 0]
+        mark = np.zeros((*take.shape, self.design.shape[-1]))
+        mark[..., modes.shapes :] = modes.place_mix[column]
+        roll = by_wl * pick(self.arm[0]) - by_bl * pick(self.arm[1])
+        columns = r0 * np.stack([by_bl, by_wl, roll, np.zeros(roll.shape)], -1)
+        self.design = np.concatenate([self.design, mark], 1)
+        self.right = np.concatenate([self.right, r0 * np.angle(np.exp(1j * (theta - base)))], 1)
+        self.columns = np.concatenate([self.columns, columns], 1)
+        self.steep = np.concatenate([self.steep, r0 * np.hypot(by_bl, by_wl)], 1)
+        self.reach = np.concatenate([self.reach, pick(self.batch.sigma)], 1)
+        self.all_off = np.concatenate([self.off, pick(self.off)], 1)
+
+    @property
+    def offsets(self) -> Array:
+        """How far aft of its knot each equation stands, in RUN_UNIT."""
+        return self.all_off if self.design.shape[1] > self.off.shape[1] else self.off
 
 
 def _normal_equations(state: _State, precision: Array, prior: Array) -> tuple[Array, ...]:
     """Data blocks on each knot with the settlement eliminated row by row."""
-    off, phi = state.off[..., None], state.phi
-    design = np.concatenate([phi, off * phi], -1) if state.sloped else phi
+    design, rho = state.design, state.right
+    if state.sloped:
+        design = np.concatenate([design, state.offsets[..., None] * design], -1)
     weighted = design * precision[..., None]
     turned = weighted.transpose(0, 2, 1)
-    rho = state.q * state.reference.r0
     data, pull = turned @ design, np.einsum("gnb,gn->gb", weighted, rho)
     columns = state.columns
     pressed = columns * precision[..., None]
@@ -212,7 +271,7 @@ def fit_surface(
     run: Run,
     *,
     settlement: tuple[float, float, float],
-    chine_theta=None,  # type: ignore[no-untyped-def]
+    chines: Chines | None = None,
     robust: bool = True,
     given: Variances | None = None,
 ) -> Fit:
@@ -224,8 +283,8 @@ def fit_surface(
         Readings by row, as touched; the face's depth is applied along the normal here.
     settlement : tuple
         Prior standard deviations (mm, mm, radians); zeros hold the frames still.
-    chine_theta : callable, optional
-        station (any shape) -> angles of the chines, shape (..., number of chines).
+    chines : Chines, optional
+        The marked chines' first angles and marks.
     robust : bool
         False: every reading keeps its full weight.
     given : Variances, optional
@@ -235,11 +294,11 @@ def fit_surface(
     -------
     Fit
     """
-    state = _State(batch, reference, modes, run, chine_theta)
+    state = _State(batch, reference, modes, run, chines)
     learner = _Learner(state, settlement, robust, given)
-    deep = bool(np.abs(batch.depth[state.held]).max(initial=0.0) > 0)
+    deep = bool(np.abs(batch.depth[batch.held]).max(initial=0.0) > 0)
     posterior = None
-    for number, kind in enumerate(PASSES):
+    for number, kind in enumerate(PASSES if chines is None else PASSES_CHINED):
         state.linearise()
         if deep and number:
             move = batch.depth[..., None] * state.normal
@@ -265,12 +324,11 @@ def fit_surface(
         used = blocks.shape[1]
         at = states[batch.knot][:, :used]
         moved = np.einsum("gjk,gk->gj", inverse, alone - np.einsum("gbk,gb->gk", shared, at))
-        state.moved = moved
         value = states[batch.knot]
-        fitted = np.einsum("gnb,gb->gn", state.phi, value[:, :b])
+        fitted = np.einsum("gnb,gb->gn", state.design, value[:, :b])
         if state.sloped:
-            fitted += state.off * np.einsum("gnb,gb->gn", state.phi, value[:, b:])
-        raw = state.q * reference.r0 - fitted
+            fitted += state.offsets * np.einsum("gnb,gb->gn", state.design, value[:, b:])
+        raw = state.right - fitted
         error = (raw - np.einsum("gnk,gk->gn", state.columns, moved)) / state.steep
         if posterior is not None and kind != "m":
             spread = posterior.covariance[batch.knot][:, :used, :used]
@@ -288,11 +346,6 @@ def fit_surface(
         posterior=posterior,
         variances=learner.variances(),
         batch=batch,
-        theta=state.theta,
-        error=np.where(state.held, error, np.nan),
-        raw=np.where(state.held, raw / state.steep, np.nan),
-        reach=np.where(state.held, state.reach * learner.noise, np.nan),
-        weight=np.where(state.held, np.minimum(learner.weight, 1.0), np.nan),
         moved=moved,
         moved_sd=np.sqrt(moved_var),
         centre=np.stack(
@@ -309,7 +362,7 @@ class _Learner:
     def __init__(self, state: _State, settlement, robust: bool, given: Variances | None):  # type: ignore[no-untyped-def]
         self.state, self.robust, self.given = state, robust, given
         batch, modes = state.batch, state.modes
-        self.weight = np.ones(batch.own.shape)
+        self.weight = np.ones(state.held.shape)
         self.noise = 1.0
         self.run = 1 / (STIFF_START[0] * basis.TYPICAL_RUN) ** 2
         self.size = 1 / (STIFF_START[1] * basis.TYPICAL_SIZE) ** 2

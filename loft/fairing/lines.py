@@ -14,10 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loft.fairing.smoother import (
-    RUN_UNIT,
     Run,
     along,
-    between,
     make_run,
     prior_links,
     solve,
@@ -113,9 +111,10 @@ def fit_lines(
         return out
     middle = np.array([_mean_angle(theta[label == k]) for k in range(len(lines))])
     offset = np.angle(np.exp(1j * (theta - middle[label]))) * scale
-    knots = np.unique(np.r_[np.round(station, 3), ends])
+    place = np.round(station, 1)
+    knots = np.unique(np.r_[place, np.round(ends, 1)])
     run = make_run(knots)
-    knot = np.searchsorted(knots, np.round(station, 3))
+    knot = np.searchsorted(knots, place)
     m, b = len(run), len(lines)
     sigma = sd * scale
     weight, noise = np.ones(len(station)), 1.0
@@ -142,7 +141,7 @@ def fit_lines(
     spread = np.einsum("mii->mi", posterior.covariance)
     for k, line in enumerate(lines):
         mine = label == k
-        where = np.unique(np.round(station[mine], 3))
+        where = np.unique(place[mine])
         if len(where) < 2:
             continue
         own = posterior.states[:, [k, b + k]].copy()
@@ -165,6 +164,3 @@ def _mean_angle(theta: Array) -> float:
         return 0.0
     first = float(np.angle(np.mean(np.exp(1j * theta))))
     return first + float(np.median(np.angle(np.exp(1j * (theta - first)))))
-
-
-__all__ = ["RUN_UNIT", "LineRun", "between", "fit_lines", "fixed_line"]

@@ -84,7 +84,9 @@ def frame_ellipses(
     return np.array(stations), np.array(ellipses).reshape(-1, 4)
 
 
-def make_batch(job: Job, survey: Survey, rows: tuple[Row, ...], run: Run) -> Batch:
+def make_batch(
+    job: Job, survey: Survey, rows: tuple[Row, ...], run: Run, mark: NDArray[np.int64] | None
+) -> Batch:
     """Return the rows' readings, padded; crowded rows binned to angular cells.
 
     A bin's reading is the middle of its points, its sigma their spread over the root of
@@ -117,6 +119,7 @@ def make_batch(job: Job, survey: Survey, rows: tuple[Row, ...], run: Run) -> Bat
         sigma=pad("sigma"),
         covariance=pad("covariance", (3, 3)) if adjusted else None,
         depth=pad("depth"),
+        mark=np.full(own.shape, -1) if mark is None else np.where(own >= 0, mark[own], -1),
     )
 
 
