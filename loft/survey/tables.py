@@ -117,12 +117,12 @@ def _reading(
     """Return the reading of one row; its faults go to `faults`."""
     unit = survey_set.unit
     frame, line = row.cells["frame"], row.cells["line"]
-    station, bl, wl = (read_length(row, name, unit, faults) for name in ("station", "bl", "wl"))
     if frame and frame not in frames:
         known = nearest(frame, frames)
         faults.add(row.number, "frame", f"frame {frame} found, a frame of the job wanted; {known}")
     if not frame and not row.cells["station"]:
         faults.add(row.number, "frame", "neither frame nor station found, one of them wanted")
+    station, bl, wl = (read_length(row, name, unit, faults) for name in ("station", "bl", "wl"))
     if not row.cells["bl"] and not row.cells["wl"]:
         faults.add(row.number, "bl", "neither bl nor wl found, one of them wanted")
     _check_side(row, job, line, bl, faults)

@@ -73,6 +73,7 @@ pass = 2
 file = "more.csv"
 [[ties]]
 file = "ties.csv"
+units = "mm"
 sigma = 2.0
 face = "skin_inner"
 [[cloud]]
