@@ -9,10 +9,13 @@ surveyors knew; what they did not know is for the fairing to find.
 
 from __future__ import annotations
 
+import functools
 import random
+import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 from statistics import NormalDist
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -34,7 +37,10 @@ from loft.demo_text import BAY_HEAD, JOB, PASS_1_HEAD, PASS_2_HEAD, README
 from loft.job.errors import Finding, LoftError
 from loft.job.files import write_bytes
 
-__all__ = ["demo_files", "true_section", "true_settlement", "truth", "write_demo"]
+if TYPE_CHECKING:
+    from loft.fairing.surface import Surface
+
+__all__ = ["demo_files", "demo_surface", "true_section", "true_settlement", "truth", "write_demo"]
 
 SEED = 14
 SCHEDULE = {**STATIONS, "F16": 7080.0}  # F16 stands at 7120: 40 mm out in the schedule
@@ -320,3 +326,23 @@ def write_demo(folder: Path, force: bool = False) -> list[Path]:
     for path, content in zip(paths, files.values(), strict=True):
         write_bytes(path, content)
     return paths
+
+
+@functools.cache
+def demo_surface() -> Surface:
+    """Return the faired surface of the demo, for examples and tests; made once.
+
+    Examples
+    --------
+    >>> surface = demo_surface()
+    >>> surface.lift(surface.job.frame("F14")).frame
+    'F14'
+    """
+    from loft.fairing.surface import fair
+    from loft.job.schema import read_job
+    from loft.survey.gather import read_survey
+
+    with tempfile.TemporaryDirectory() as folder:
+        write_demo(Path(folder))
+        job = read_job(Path(folder) / "job.toml")
+        return fair(job, read_survey(job))
