@@ -286,58 +286,56 @@ def line_stations(run: LineRun, station: ArrayLike) -> Array:
 
 
 def mean_deviation(
-    surface: Loft,
-    station: Array,
-    theta: Array,
-    *,
-    at_station: Array,
-    at_theta: Array,
-    deviation: Array,
-    weight: Array,
-    reach: tuple[float, float],
-) -> Array:
+    place: Array, reading: Array, *, deviation: Array, weight: Array, reach: tuple[float, float]
+) -> tuple[Array, Array]:
     """Return the weighted mean deviation of the readings near each place of the skin.
 
-    Readings are weighted by their own weight and by their distance along and round
-    the skin (a bell of standard deviation `reach`). Beyond two reaches of every reading there
-    is nothing to say, and the value is NaN.
+    Readings are weighted by their own weight and by their distance along and across the
+    body (a bell of standard deviation `reach`).
 
     Parameters
     ----------
-    surface : Loft
-    station, theta : ndarray, shape (n,)
-        Places, mm and radians.
-    at_station, at_theta, deviation, weight : ndarray, shape (m,)
-        The readings.
+    place : ndarray, shape (n, 3)
+        Points of the skin (station, bl, wl), mm.
+    reading : ndarray, shape (m, 3)
+        Where the readings stand on it, mm.
+    deviation, weight : ndarray, shape (m,)
+        mm, positive outside the loft; and each reading's share in the fit.
     reach : tuple of float
-        Along the stations and round the skin, mm.
+        Along the stations and across them, mm.
 
     Returns
     -------
     mean : ndarray, shape (n,)
-        mm, positive outside the loft.
+        mm; NaN where there are no readings at all.
+    away : ndarray, shape (n,)
+        Distance to the nearest reading that counts, in reaches. Beyond two the mean
+        says nothing about the place.
 
     Examples
     --------
-    >>> mean_deviation(  # doctest: +SKIP
-    ...     surface, station, theta, at_station=x, at_theta=t, deviation=d, weight=w,
-    ...     reach=(300.0, 150.0),
+    >>> place = np.array([[0.0, 0.0, 500.0], [900.0, 0.0, 500.0]])
+    >>> mean, away = mean_deviation(
+    ...     place, place[:1], deviation=np.array([1.5]), weight=np.ones(1), reach=(300.0, 150.0)
     ... )
+    >>> mean[0].round(3), away
+    (np.float64(1.5), array([0., 3.]))
     """
-    if not len(at_station):
-        return np.full(len(station), np.nan)
-    place, reading = surface.points(station, theta), surface.points(at_station, at_theta)
-    mean = np.zeros(len(place))
+    mean, away = np.full(len(place), np.nan), np.full(len(place), np.inf)
+    counts = weight > 0
+    reading, deviation, weight = reading[counts], deviation[counts], weight[counts]
+    if not len(reading):
+        return mean, away
     for start in range(0, len(place), 4096):
         block = slice(start, start + 4096)
         along = (place[block, None, 0] - reading[None, :, 0]) / reach[0]
         across = place[block, None, 1:] - reading[None, :, 1:]
         square = along**2 + (across**2).sum(axis=-1) / reach[1] ** 2
-        bell = np.exp(-square / 2.0) * weight
-        total = bell.sum(axis=1)
-        known = ((square < 4.0) & (weight > 0)).any(axis=1)
-        mean[block] = np.where(known, bell @ deviation / np.where(known, total, 1.0), np.nan)
-    return mean
+        nearest = square.min(axis=1)
+        bell = np.exp((nearest[:, None] - square) / 2.0) * weight
+        mean[block] = bell @ deviation / bell.sum(axis=1)
+        away[block] = np.sqrt(nearest)
+    return mean, away
 
 
 def reach_of(stations: Array, girth: float) -> tuple[float, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -361,7 +362,8 @@ def _differences(sheet: Sheet, scene: Scene, *, top: float) -> None:
         (EDGE[0] + 6, top + 12),
         "Second differences",
         f"divided for unequal stations, times the square of the mean frame space {plain(space)} "
-        "mm; each at the mean of its three stations; port dashed; cuts within 30° of edge-on left out",
+        "mm; each at the mean of its three stations; port dashed; cuts within 30° of edge-on "
+        "left out",
     )
     strips = _strips(scene, stations, space)
     room = (EDGE[3] - 8.0) - (top + 16.0)
@@ -619,7 +621,7 @@ def _body_labels(sheet: Sheet, scene: Scene, view: View) -> None:
 
 def _key(sheet: Sheet, scene: Scene, *, top: float) -> None:
     """Draw the key of line types, then what was found."""
-    rows = [
+    rows: list[tuple[str, dict[str, Any]]] = [
         ("frame", {"width": NARROW}),
         ("missing frame, lifted off the loft", {"width": HEAVY, "colour": MARK}),
         ("greatest breadth or height", {"width": MEDIUM}),

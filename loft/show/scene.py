@@ -13,6 +13,7 @@ from loft.show.colour import Bands, bands_for
 from loft.show.cuts import Loft, frame_curves, line_stations, mean_deviation, reach_of
 from loft.show.words import fate
 
+NEAR = 2.0
 MARKS = ("used", "doubted", "rejected", "damaged")
 
 
@@ -22,7 +23,9 @@ class Skin:
 
     point: Array  # (..., 3)
     theta: Array
-    mean: Array  # mean deviation of the readings near, NaN where there are none
+    normal: Array  # (..., 3)
+    mean: Array  # mean deviation of the readings near
+    away: Array  # distance to the nearest reading, in reaches; beyond NEAR the mean says nothing
     sd: Array
     reach: tuple[float, float]
 
@@ -101,7 +104,7 @@ def scene_of(
     return Scene(
         title=job.title,
         skin=skin,
-        bands=bands_for(skin.mean),
+        bands=bands_for(np.where(skin.away <= NEAR, skin.mean, np.nan)),
         frames=frame_curves(surface, job.frames),
         missing=job.missing,
         lines={name: curve for name in surface.lines if len(curve := _run(surface, name)) > 1},
@@ -132,12 +135,9 @@ def skin_of(surface: Loft, readings: Readings, *, net: tuple[int, int]) -> Skin:
     reach = reach_of(surface.stations, girth)
     good = np.isin(readings.mark, ("used", "doubted"))
     good &= np.isfinite(readings.deviation) & np.isfinite(readings.point).all(axis=1)
-    mean = mean_deviation(
-        surface,
-        station.ravel(),
-        theta.ravel(),
-        at_station=readings.point[good, 0],
-        at_theta=readings.theta[good],
+    mean, away = mean_deviation(
+        point.reshape(-1, 3),
+        readings.point[good],
         deviation=readings.deviation[good],
         weight=readings.weight[good],
         reach=reach,
@@ -145,7 +145,9 @@ def skin_of(surface: Loft, readings: Readings, *, net: tuple[int, int]) -> Skin:
     return Skin(
         point=point,
         theta=theta,
+        normal=surface.normals(station, theta),
         mean=mean.reshape(station.shape),
+        away=away.reshape(station.shape),
         sd=surface.sd(station, theta),
         reach=reach,
     )

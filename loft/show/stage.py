@@ -10,7 +10,7 @@ import numpy as np
 from loft.job.records import Array
 from loft.show.colour import COLOURS, INK, LINE, MISSING, UNKNOWN
 from loft.show.overlay import FONT, QUIET, colour_bar, letter, symbol
-from loft.show.scene import MARKS, Ribbon, Scene
+from loft.show.scene import MARKS, NEAR, Ribbon, Scene
 from loft.show.sheet import plain
 from loft.show.words import CAUTION
 
@@ -41,7 +41,7 @@ def furnish(pyvista: Any, plotter: Any, scene: Scene, *, unit: float = 1.0) -> d
     """
     plotter.set_background("white")
     plotter.enable_anti_aliasing("msaa", multi_samples=8)
-    layers: dict[str, list[Any]] = {"skin": [_skin(pyvista, plotter, scene)]}
+    layers: dict[str, list[Any]] = {"skin": _skin(pyvista, plotter, scene)}
     layers["frames"] = _curves(pyvista, plotter, scene, unit=unit)
     layers["lines"] = [
         _curve(pyvista, plotter, curve, colour=LINE, width=1.6 * unit)
@@ -69,28 +69,41 @@ def _ratio(plotter: Any) -> float:
     return float(wide * (right - left) / (high * (top - bottom)))
 
 
-def _skin(pyvista: Any, plotter: Any, scene: Scene) -> Any:
-    """Add the skin; bands are cut exactly by looking the colour up per pixel."""
-    point = scene.skin.point
-    net = pyvista.StructuredGrid(point[..., 0], point[..., 1], point[..., 2])
-    net["deviation"] = scene.skin.mean.ravel(order="F")
-    actor = plotter.add_mesh(
-        net,
-        scalars="deviation",
-        cmap=ten_colours(),
-        n_colors=10,
-        clim=[-5.0 * scene.bands.step, 5.0 * scene.bands.step],
-        nan_color=UNKNOWN,
-        interpolate_before_map=True,
-        smooth_shading=True,
-        show_scalar_bar=False,
-        name="skin",
-        **LIGHT,
-    )
-    # The skin steps back a little in depth, so that what lies on it is seen on it.
-    actor.mapper.SetResolveCoincidentTopologyToPolygonOffset()
-    actor.mapper.SetRelativeCoincidentTopologyPolygonOffsetParameters(3.0, 60.0)
-    return actor
+def _skin(pyvista: Any, plotter: Any, scene: Scene) -> list[Any]:
+    """Add the skin: coloured where there are readings near, grey elsewhere.
+
+    The bands are cut exactly, by looking the colour up in every pixel.
+    """
+    skin, out = scene.skin, (slice(None), slice(None, None, -1))  # faces wound outwards
+    net = pyvista.StructuredGrid(*(skin.point[..., k][out] for k in range(3)))
+    for name, values in (("deviation", skin.mean), ("away", np.minimum(skin.away, 99.0))):
+        net[name] = values[out].ravel(order="F")
+    net["Normals"] = np.stack([skin.normal[..., k][out].ravel(order="F") for k in range(3)], axis=1)
+    net = net.extract_surface(algorithm="dataset_surface", pass_pointid=False, pass_cellid=False)
+    net.point_data.active_normals_name = "Normals"
+    actors = []
+    for near in (True, False):
+        part = net.clip_scalar(scalars="away", value=NEAR, invert=near)
+        if not part.n_cells:
+            continue
+        if near:
+            colour = {
+                "scalars": "deviation",
+                "cmap": ten_colours(),
+                "n_colors": 10,
+                "clim": [-5.0 * scene.bands.step, 5.0 * scene.bands.step],
+                "interpolate_before_map": True,
+                "show_scalar_bar": False,
+            }
+        else:
+            colour = {"color": UNKNOWN}
+        actor = plotter.add_mesh(part, reset_camera=False, **colour, **LIGHT)
+        actor.prop.interpolation = "phong"
+        # The skin steps back a little in depth, so that what lies on it is seen on it.
+        actor.mapper.SetResolveCoincidentTopologyToPolygonOffset()
+        actor.mapper.SetRelativeCoincidentTopologyPolygonOffsetParameters(3.0, 60.0)
+        actors.append(actor)
+    return actors
 
 
 def ten_colours() -> list[str]:
@@ -228,8 +241,8 @@ def _axes(pyvista: Any, plotter: Any, scene: Scene, *, unit: float) -> list[Any]
         pairs = np.vstack([rule, pairs])
         actors.append(plotter.add_lines(pairs, color=QUIET, width=1.5 * unit))
         numbers = [plain(value).replace("-", "−") for value in values]
-        actors.append(_labels(plotter, ends + 2.6 * tick, numbers, colour=QUIET, size=14 * unit))
-        name = rule.mean(axis=0) + 7.0 * tick
+        actors.append(_labels(plotter, ends + 3.2 * tick, numbers, colour=QUIET, size=14 * unit))
+        name = rule.mean(axis=0) + 7.6 * tick
         if axis > 0:  # beyond the ruler's end
             name = rule[1] + (rule[1] - rule[0]) * 0.14 + tick
         actors.append(_labels(plotter, name[None], [words], colour=QUIET, size=15 * unit))
@@ -280,8 +293,11 @@ def _stand(plotter: Any, scene: Scene, *, ratio: float) -> None:
         middle = middle + far * (
             right * (across.max() + across.min()) / 2 + up * (above.max() + above.min()) / 2
         )
-        far *= max(np.ptp(across) / (2 * half * ratio * 0.80), np.ptp(above) / (2 * half * 0.52))
-    middle = middle - up * far * half * 0.05
+        far *= max(
+            np.ptp(across) / (2 * half * ratio * (0.80 if ratio > 1.4 else 0.75)),
+            np.ptp(above) / (2 * half * 0.52),
+        )
+    middle = middle - up * far * half * 0.09
     plotter.camera.focal_point = middle
     plotter.camera.position = middle - far * ahead
     plotter.camera.up = (0.0, 0.0, 1.0)

@@ -15,25 +15,25 @@ from loft.job.records import Array, Evidence, Job, Section, Survey
 from loft.show.colour import INK, LINE, MISSING
 from loft.show.cuts import Loft
 from loft.show.overlay import QUIET, letter
-from loft.show.scene import Scene, scene_of
+from loft.show.scene import NEAR, Scene, scene_of
 from loft.show.screen import renderer
 from loft.show.sheet import plain, signed
-from loft.show.stage import MARK_COLOURS, MARK_WORDS, furnish
+from loft.show.stage import MARK_WORDS, furnish
 
 HELP = (
     "drag: turn   ·   shift and drag: move   ·   wheel: nearer, farther   ·   "
     "click a mark: its reading   ·   slider: cut at a station   ·   q: close"
 )
-LAYERS = {
-    "skin": "skin and deviation",
-    "frames": "frames",
-    "lines": "stringers and lines",
-    "used": "readings used",
-    "doubted": "doubted",
-    "rejected": "rejected",
-    "damaged": "damaged",
-    "section": "missing section and band",
-    "axes": "rulers",
+LAYERS = {  # words, place in the pane; the readings' words stand in their key
+    "used": ("", 0.006, 0.150),
+    "doubted": ("", 0.006, 0.119),
+    "rejected": ("", 0.006, 0.088),
+    "damaged": ("", 0.006, 0.057),
+    "skin": ("skin and deviation", 0.29, 0.181),
+    "frames": ("frames", 0.29, 0.150),
+    "lines": ("stringers and other lines", 0.29, 0.119),
+    "section": ("missing section and band", 0.29, 0.088),
+    "axes": ("rulers", 0.29, 0.057),
 }
 
 
@@ -123,7 +123,8 @@ class Viewer:
         """Tell the reading nearest to a picked place, or the skin there; return the words."""
         self.said = told(self.surface, self.scene, np.asarray(place, dtype=np.float64))
         self.plotter.subplot(0, 0)
-        letter(self.plotter, self.said, (0.022, 0.205), size=17, colour=INK, name="said")
+        letter(self.plotter, self.said, (0.022, 0.222), size=17, colour=INK, name="said")
+        self.plotter.render()
         return self.said
 
     def cut(self, station: float) -> None:
@@ -193,25 +194,23 @@ def viewer(
 
 
 def _boxes(view: Viewer, *, size: tuple[int, int]) -> None:
-    """Put a tick box before the name of every layer that has something in it."""
-    row = 0
-    for layer, words in LAYERS.items():
+    """Put a tick box before every layer: the readings in their key, the others beside it."""
+    share = 2.7 / 3.7  # of the window's breadth that the pane has
+    for layer, (words, across, up) in LAYERS.items():
         if not view.layers[layer]:
             continue
-        up = size[1] * 0.80 - 25 * row
         view.plotter.add_checkbox_button_widget(
             lambda shown, layer=layer: view.toggle(layer, shown),
             value=True,
-            position=(size[0] * 0.016, up),
-            size=15,
+            position=(across * share * size[0], up * size[1]),
+            size=13,
             border_size=2,
             color_on=LINE,
             color_off="#ffffff",
             background_color=QUIET,
         )
-        share = size[0] * 2.7 / 3.7
-        letter(view.plotter, words, (size[0] * 0.016 / share + 0.02, (up + 1) / size[1]), size=15)
-        row += 1
+        if words:
+            letter(view.plotter, words, (across + 0.02, up), size=15)
 
 
 def _slider(view: Viewer) -> None:
@@ -221,7 +220,7 @@ def _slider(view: Viewer) -> None:
     slider = view.plotter.add_slider_widget(
         view.cut,
         (low, high),
-        value=first or low,
+        value=low if first is None else first,
         title="station of the cut, mm",
         pointa=(0.1, 0.09),
         pointb=(0.9, 0.09),
@@ -251,13 +250,9 @@ def _section_pane(plotter: Any, job: Job, surface: Loft, station: float) -> list
     wanted = max(height / 25.0 / max(float(half.mean()), 1e-9), 1.0)
     times = float(max(step for step in (1, 2, 5, 10, 20, 50, 100) if step <= wanted))
     offset = (times * half)[:, None] * flat
-    band = pyvista.StructuredGrid(
-        *(
-            np.stack([curve[:, k] - offset[:, k], curve[:, k] + offset[:, k]], axis=1)[..., None]
-            for k in range(2)
-        ),
-        np.zeros((len(curve), 2, 1)),
-    )
+    low, high = curve - offset, curve + offset
+    across, up = (np.stack([low[:, k], high[:, k]], axis=1)[..., None] for k in range(2))
+    band = pyvista.StructuredGrid(across, up, np.zeros_like(across))
     level = np.column_stack([curve, np.full(len(curve), 1.0)])
     actors = [
         plotter.add_mesh(band, color=MISSING, opacity=0.3, lighting=False, reset_camera=False),
@@ -352,8 +347,8 @@ def told(surface: Loft, scene: Scene, place: Array) -> str:
         return spoken(scene, int(away.argmin()))
     knot = int(np.linalg.norm(net - place, axis=1).argmin())
     station, bl, wl = net[knot]
-    mean = scene.skin.mean.ravel()[knot]
-    near = f"mean deviation {signed(mean, 2)} mm" if np.isfinite(mean) else "no reading near"
+    mean, away = scene.skin.mean.ravel()[knot], scene.skin.away.ravel()[knot]
+    near = f"mean deviation {signed(mean, 2)} mm" if away <= NEAR else "no reading near"
     return (
         f"skin; station {plain(station, 1)}; buttock line {signed(bl)}; waterline {signed(wl)}; "
         f"{near}; sd {scene.skin.sd.ravel()[knot]:.2f} mm"
