@@ -1,0 +1,311 @@
+"""Tape ties and plumb readings as one system of equations, and its least-squares solution.
+
+Nothing here knows how many dimensions the aircraft has: a level net is the same code
+with the one axis "wl", a section the same with two.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import scipy.linalg
+
+from loft.job.errors import Finding, LoftError
+from loft.job.records import NAN, Array, freeze_arrays
+
+AXES = ("station", "bl", "wl")
+KINDS = ("tape", "bl", "wl", "station", "height", "approx", "control")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Tie:
+    """One row of a ties table, lengths in mm.
+
+    Parameters
+    ----------
+    kind : str
+        tape (slope distance), station, bl or wl (plumbed or levelled coordinate of
+        `end`), height (wl of `end` less wl of `start`), approx, control.
+    end, start : str
+        Names of the points; `start` is "" where the kind has none.
+    value : float
+        The reading; NaN for approx and control.
+    place : tuple of float
+        Coordinates of an approx or control point, one for every axis.
+    sigma : float
+        One standard deviation; 0 fixes a control point.
+    text, unit : str
+        What stood in the file, and the unit of its bare numbers.
+    """
+
+    kind: str
+    end: str
+    start: str = ""
+    value: float = NAN
+    place: tuple[float, ...] = ()
+    sigma: float = 0.0
+    text: str = ""
+    unit: str = "mm"
+    file: str = ""
+    row: int = 0
+    note: str = ""
+
+    @property
+    def name(self) -> str:
+        """Return the reading in words: ``tape A to F12:S4P``."""
+        if self.start:
+            return f"{self.kind} {self.start} to {self.end}"
+        return f"{self.kind} of {self.end}"
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Network:
+    """Points and readings, ready to be solved.
+
+    A linear reading is ``coefficient . (end - start)``, a tape ``|end - start|``;
+    `start` is -1 where the reading starts from the datum.
+
+    Parameters
+    ----------
+    points : tuple of str, length n
+    fixed : ndarray of bool, shape (n,)
+    given : ndarray, shape (n, d)
+        Position of the fixed points, NaN for the others.
+    near : ndarray, shape (n, d)
+        Approximate positions, NaN where none was given.
+    ties : tuple of Tie, length m
+        Where each reading comes from.
+    tape : ndarray of bool, shape (m,)
+    start, end : ndarray of int, shape (m,)
+    coefficient : ndarray, shape (m, d)
+    value, sigma : ndarray, shape (m,)
+    """
+
+    axes: tuple[str, ...]
+    points: tuple[str, ...]
+    fixed: np.ndarray
+    given: Array
+    near: Array
+    ties: tuple[Tie, ...]
+    tape: np.ndarray
+    start: np.ndarray
+    end: np.ndarray
+    coefficient: Array
+    value: Array
+    sigma: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    @property
+    def columns(self) -> np.ndarray:
+        """Return which of the n·d coordinates are unknown, shape (n·d,) of bool."""
+        return np.repeat(~self.fixed, len(self.axes))
+
+
+def build_network(ties: Sequence[Tie], *, axes: Sequence[str] = AXES) -> Network:
+    """Return the equations of `ties` in the named axes.
+
+    Parameters
+    ----------
+    ties : sequence of Tie
+    axes : sequence of str
+        ("wl",) is a level net, two axes a section or plan.
+
+    Raises
+    ------
+    LoftError
+        A reading along an axis that is not there, a point placed twice, a sigma that
+        is not positive, or no reading at all.
+
+    Examples
+    --------
+    >>> ties = [Tie(kind="control", end="A", place=(100.0,)),
+    ...         Tie(kind="height", start="A", end="B", value=20.0, sigma=1.0)]
+    >>> build_network(ties, axes=("wl",)).points
+    ('A', 'B')
+    """
+    axes = tuple(axes)
+    _check(ties, axes)
+    names = list(dict.fromkeys(name for tie in ties for name in (tie.start, tie.end) if name))
+    index = {name: number for number, name in enumerate(names)}
+    given = np.full((len(names), len(axes)), NAN)
+    near = given.copy()
+    rows: list[tuple[Tie, int, int, Array, float]] = []
+    for tie in ties:
+        if tie.kind == "approx":
+            near[index[tie.end]] = tie.place
+        elif tie.kind == "control" and tie.sigma == 0.0:
+            given[index[tie.end]] = tie.place
+        else:
+            rows += _equations(tie, axes, index)
+    return Network(
+        axes=axes,
+        points=tuple(names),
+        fixed=np.isfinite(given).all(axis=1),
+        given=given,
+        near=near,
+        ties=tuple(row[0] for row in rows),
+        tape=np.array([row[0].kind == "tape" for row in rows], dtype=bool),
+        start=np.array([row[1] for row in rows], dtype=np.int64),
+        end=np.array([row[2] for row in rows], dtype=np.int64),
+        coefficient=np.array([row[3] for row in rows]).reshape(len(rows), len(axes)),
+        value=np.array([row[4] for row in rows], dtype=np.float64),
+        sigma=np.array([row[0].sigma for row in rows], dtype=np.float64),
+    )
+
+
+def _equations(
+    tie: Tie, axes: tuple[str, ...], index: Mapping[str, int]
+) -> list[tuple[Tie, int, int, Array, float]]:
+    """Return the equations of one reading: (tie, start, end, coefficient, value)."""
+    unit = np.eye(len(axes))
+    end, start = index[tie.end], index.get(tie.start, -1)
+    if tie.kind == "control":
+        return [
+            (replace(tie, kind=axis, value=value, text="", note="control"), -1, end, unit[k], value)
+            for k, (axis, value) in enumerate(zip(axes, tie.place, strict=True))
+        ]
+    if tie.kind == "tape":
+        return [(tie, start, end, np.zeros(len(axes)), tie.value)]
+    if tie.kind == "plane":
+        return [(tie, -1, end, np.array(tie.place), tie.value)]
+    axis = "wl" if tie.kind == "height" else tie.kind
+    return [(tie, start, end, unit[axes.index(axis)], tie.value)]
+
+
+def _check(ties: Sequence[Tie], axes: tuple[str, ...]) -> None:
+    """Refuse what cannot be put into equations."""
+    faults: list[Finding] = []
+    seen: dict[tuple[str, str], Tie] = {}
+    for tie in ties:
+        text = ""
+        if tie.kind in ("control", "approx"):
+            first = seen.setdefault((tie.kind, tie.end), tie)
+            if first is not tie:
+                text = f"{tie.kind} point {tie.end} found twice (first in row {first.row})"
+            elif len(tie.place) != len(axes):
+                text = f"{len(tie.place)} coordinates found, {len(axes)} wanted: {' '.join(axes)}"
+        elif ("wl" if tie.kind == "height" else tie.kind) not in (*axes, "tape", "plane"):
+            text = f"kind {tie.kind} found, there is no such axis in {' '.join(axes)}"
+        if not text and tie.kind != "approx" and not _good_sigma(tie):
+            text = f"sigma {tie.sigma:g} of {tie.name} found, more than 0 wanted"
+        if text:
+            faults.append(Finding(file=tie.file, row=tie.row, text=text))
+    if not any(tie.kind not in ("control", "approx") or tie.sigma > 0 for tie in ties):
+        faults.append(Finding(text="no reading found, a tape or a plumbed coordinate wanted"))
+    if faults:
+        raise LoftError(faults)
+
+
+def _good_sigma(tie: Tie) -> bool:
+    """Return whether the sigma is positive, or 0 for a fixed point."""
+    return bool(np.isfinite(tie.sigma)) and (
+        tie.sigma > 0 or (tie.kind == "control" and tie.sigma == 0)
+    )
+
+
+def computed(net: Network, position: Array) -> Array:
+    """Return every reading as it follows from the positions, shape (m,)."""
+    step = _steps(net, position)
+    return np.where(net.tape, np.linalg.norm(step, axis=1), np.sum(net.coefficient * step, axis=1))
+
+
+def _steps(net: Network, position: Array) -> Array:
+    """Return end less start of every reading, shape (m, d)."""
+    origin = np.where((net.start >= 0)[:, None], position[net.start], 0.0)
+    return position[net.end] - origin
+
+
+def jacobian(net: Network, position: Array) -> Array:
+    """Return the derivatives of the readings to the unknown coordinates, shape (m, u)."""
+    step = _steps(net, position)
+    length = np.linalg.norm(step, axis=1)
+    unit = step / np.where(length > 0, length, 1.0)[:, None]
+    row = np.where(net.tape[:, None], unit, net.coefficient)
+    count, size = len(net.value), len(net.axes)
+    full = np.zeros((count, len(net.points), size))
+    every = np.arange(count)
+    full[every, net.end] += row
+    from_point = net.start >= 0
+    full[every[from_point], net.start[from_point]] -= row[from_point]
+    return full.reshape(count, -1)[:, net.columns]
+
+
+def settle(net: Network, position: Array, *, used: np.ndarray, bend: float = np.inf) -> Array:
+    """Return the least-squares positions reached from `position`, shape (n, d).
+
+    A damped Gauss-Newton descent: it goes downhill only, so it stays on the side of a
+    control plane on which it was started. Readings whose residual exceeds `bend`
+    standard deviations count by their size, not their square (inf: plain squares).
+    """
+    position = np.array(position, dtype=np.float64)
+    damping, cost = 1e-6, _cost(net, position, used, bend)
+    for _ in range(200):
+        residual = (net.value - computed(net, position)) / net.sigma
+        weight = used * np.minimum(1.0, bend / np.maximum(np.abs(residual), 1e-300)) ** 0.5
+        scaled = jacobian(net, position) * (weight / net.sigma)[:, None]
+        normal, right = scaled.T @ scaled, scaled.T @ (weight * residual)
+        diagonal = np.diag(normal).copy()
+        diagonal[diagonal == 0] = 1.0
+        moved = cost
+        while damping < 1e12:
+            step = np.linalg.solve(normal + np.diag(damping * diagonal), right)
+            trial = position.copy()
+            trial.reshape(-1)[net.columns] += step
+            moved = _cost(net, trial, used, bend)
+            if moved <= cost:
+                break
+            damping *= 10.0
+        else:
+            return position
+        position, gain, cost = trial, cost - moved, moved
+        damping = max(damping / 10.0, 1e-12)
+        if np.abs(step).max(initial=0.0) < 1e-9 * max(1.0, _size(net, position)) / 100:
+            break
+        if gain <= 1e-15 * cost and np.abs(step).max(initial=0.0) < 1e-6:
+            break
+    return position
+
+
+def _size(net: Network, position: Array) -> float:
+    """Return how far the points are spread, mm."""
+    return float(np.ptp(position, axis=0).max())
+
+
+def _cost(net: Network, position: Array, used: np.ndarray, bend: float) -> float:
+    """Return the sum of squared standardised residuals, linear beyond `bend`."""
+    size = np.abs(net.value - computed(net, position)) / net.sigma
+    beyond = size > bend
+    square = np.where(beyond, 2 * min(bend, 1e300) * size - min(bend, 1e150) ** 2, size**2)
+    return float(np.sum(square[used]))
+
+
+def lacking(net: Network, position: Array, *, used: np.ndarray) -> list[tuple[int, int]]:
+    """Return (point, axis) of a smallest set of coordinates which, plumbed, would solve it.
+
+    Empty where every point is held. The freedoms left are the null space of the
+    equations; pivoting picks the coordinates that move most in them.
+    """
+    free = np.flatnonzero(net.columns)
+    matrix = jacobian(net, position)[used]
+    if not len(free):
+        return []
+    _, sizes, right = np.linalg.svd(matrix, full_matrices=True)
+    rank = int(np.sum(sizes > 1e-7))
+    if rank == len(free):
+        return []
+    _, _, pivot = scipy.linalg.qr(right[rank:], pivoting=True)
+    chosen = sorted(free[pivot[: len(free) - rank]])
+    return [divmod(int(column), len(net.axes)) for column in chosen]
+
+
+def loose_points(net: Network, position: Array, *, used: np.ndarray) -> list[int]:
+    """Return the points that the readings leave free to move."""
+    free = np.flatnonzero(net.columns)
+    _, sizes, right = np.linalg.svd(jacobian(net, position)[used], full_matrices=True)
+    null = right[int(np.sum(sizes > 1e-7)) :]
+    moving = np.abs(null).max(axis=0, initial=0.0) > 1e-6
+    return sorted({int(column) // len(net.axes) for column in free[moving]})
