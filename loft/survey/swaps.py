@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +16,17 @@ NEAR, FAR = 0.35, 0.65  # of the way between two lines: on the other's run, off 
 SIGMAS = 6.0  # off its own run by so many of its standard deviations at least
 
 Runs = dict[str, dict[str, Array]]  # line -> frame -> mean (station, bl, wl) of its readings
+Labels = NDArray[np.object_]  # as read, or with exchanges undone in thought
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suspect:
+    """A reading that lies on another line's run: its index, that line, how near it is."""
+
+    at: int
+    seems: str
+    away: float
+    inside: bool  # frames were surveyed on both sides
 
 
 def swapped_labels(survey: Survey) -> tuple[Finding, ...]:
@@ -24,8 +36,9 @@ def swapped_labels(survey: Survey) -> tuple[Finding, ...]:
     cross its frame, read off the neighbouring frames: the median of straight
     interpolations over pairs of up to three frames on either side, less the
     movement that the whole frame shows. A point far from its own line and close
-    to another's is named; two that lie on each other's lines are named together.
-    Nothing is exchanged. Lines read on fewer than three frames are passed over.
+    to another's is named; two that lie on each other's lines are named together,
+    the surest first, and taken as mended when the rest is judged. Nothing is
+    exchanged in the survey. Lines read on fewer than three frames are passed over.
 
     Parameters
     ----------
@@ -34,7 +47,7 @@ def swapped_labels(survey: Survey) -> tuple[Finding, ...]:
     Returns
     -------
     tuple of Finding
-        Warnings in the order of the frames' stations.
+        Warnings in the order of the survey's readings.
 
     Examples
     --------
@@ -45,46 +58,68 @@ def swapped_labels(survey: Survey) -> tuple[Finding, ...]:
     >>> swapped_labels(survey_of(job, []))
     ()
     """
-    runs = _runs(survey)
+    label = survey.line.astype(object)
+    pairs: list[tuple[int, int]] = []
+    while True:
+        suspects = _suspects(survey, label)
+        best = _surest_pair(survey, label, suspects)
+        if best is None or best in pairs:
+            break
+        pairs.append(best)
+        label[list(best)] = label[list(best)[::-1]]
+    paired = {at for pair in pairs for at in pair}
+    alone = [suspect for suspect in suspects if suspect.at not in paired]
+    found = [_pair_words(survey, pair) for pair in pairs]
+    found.extend(_lone_words(survey, suspect) for suspect in alone)
+    order = {str(name): at for at, name in reversed(list(enumerate(survey.source)))}
+    return tuple(sorted(found, key=lambda finding: (order[finding.file], finding.row)))
+
+
+def _suspects(survey: Survey, label: Labels) -> list[Suspect]:
+    """Return every reading that lies on another line's run."""
+    rows = _comparable(survey, label)
+    runs = _runs(survey, label, rows)
     groups: dict[tuple[str, str, int], list[int]] = defaultdict(list)
-    for at in _comparable(survey):
-        key = (str(survey.frame[at]), str(survey.face[at]), int(survey.pass_no[at]))
-        groups[key].append(int(at))
-    found = []
-    for (frame, _, _), rows in sorted(
-        groups.items(), key=lambda item: (float(survey.station[item[1]].min()), item[0])
-    ):
-        found.extend(_frame_swaps(survey, frame, rows, runs))
-    return tuple(found)
+    for at in rows:
+        groups[str(survey.frame[at]), str(survey.face[at]), int(survey.pass_no[at])].append(int(at))
+    return [
+        suspect
+        for (frame, _, _), members in groups.items()
+        for suspect in _frame_suspects(survey, frame, members, runs=runs, label=label)
+    ]
 
 
-def _comparable(survey: Survey) -> NDArray[np.intp]:
+def _comparable(survey: Survey, label: Labels) -> NDArray[np.intp]:
     """Return the readings in use with a frame, a label and both coordinates."""
     whole = np.isfinite(survey.station) & np.isfinite(survey.bl) & np.isfinite(survey.wl)
-    return np.flatnonzero(survey.use & whole & (survey.line != "") & (survey.frame != ""))
+    return np.flatnonzero(survey.use & whole & (label != "") & (survey.frame != ""))
 
 
-def _runs(survey: Survey) -> Runs:
+def _runs(survey: Survey, label: Labels, rows: NDArray[np.intp]) -> Runs:
     """Return where every line was met on every frame."""
     points: dict[tuple[str, str], list[Array]] = defaultdict(list)
-    for at in _comparable(survey):
+    for at in rows:
         point = np.array([survey.station[at], survey.bl[at], survey.wl[at]])
-        points[str(survey.line[at]), str(survey.frame[at])].append(point)
+        points[str(label[at]), str(survey.frame[at])].append(point)
     runs: Runs = defaultdict(dict)
     for (line, frame), met in points.items():
         runs[line][frame] = np.mean(met, axis=0)
     return runs
 
 
-def _expected(run: dict[str, Array], frame: str, station: float) -> Array | None:
-    """Return (bl, wl) of a line at a station from its other frames; None from fewer than two."""
+def _expected(run: dict[str, Array], frame: str, station: float) -> tuple[Array, bool] | None:
+    """Return (bl, wl) of a line at a station from its other frames, and if they lie about it.
+
+    None where fewer than two other frames met the line.
+    """
     met = np.array([point for name, point in run.items() if name != frame])
     if len(met) < 2:
         return None
     met = met[np.argsort(met[:, 0])]
     before = met[met[:, 0] < station][-REACH:]
     after = met[met[:, 0] > station][:REACH]
-    if not len(before) or not len(after):  # an end frame: carry the run on from one side
+    inside = bool(len(before) and len(after))
+    if not inside:  # an end frame: carry the run on from one side
         side = before[-2:] if len(before) else after[:2]
         if len(side) < 2:
             return None
@@ -92,77 +127,85 @@ def _expected(run: dict[str, Array], frame: str, station: float) -> Array | None
     low, high = np.repeat(before, len(after), axis=0), np.tile(after, (len(before), 1))
     share = (station - low[:, :1]) / (high[:, :1] - low[:, :1])
     crossings = low[:, 1:] + share * (high[:, 1:] - low[:, 1:])
-    return np.asarray(np.median(crossings, axis=0))
+    return np.asarray(np.median(crossings, axis=0)), inside
 
 
-def _frame_swaps(survey: Survey, frame: str, rows: list[int], runs: Runs) -> list[Finding]:
-    """Return the warnings of one frame, face and pass."""
+def _frame_suspects(
+    survey: Survey, frame: str, rows: list[int], *, runs: Runs, label: Labels
+) -> list[Suspect]:
+    """Return the suspects of one frame, face and pass."""
     station = float(np.median(survey.station[rows]))
     expected = {
         line: crossing
         for line, run in sorted(runs.items())
         if (crossing := _expected(run, frame, station)) is not None
     }
-    rows = [at for at in rows if str(survey.line[at]) in expected]
+    rows = [at for at in rows if label[at] in expected]
     if not rows or len(expected) < 2:
         return []
     names = list(expected)
-    runs_at = np.array([expected[name] for name in names])
+    runs_at = np.array([expected[name][0] for name in names])
     points = np.column_stack([survey.bl[rows], survey.wl[rows]])
-    own = np.array([names.index(str(survey.line[at])) for at in rows])
+    own = np.array([names.index(label[at]) for at in rows])
     points = points - np.median(points - runs_at[own], axis=0)  # the frame's own movement
     away = np.linalg.norm(points[:, None] - runs_at, axis=2)
-    seems: dict[int, int] = {}
+    found = []
     for place, at in enumerate(rows):
         mine, other = own[place], int(np.argmin(away[place]))
         apart = float(np.linalg.norm(runs_at[mine] - runs_at[other]))
-        off = away[place, mine]
-        if (
-            other != mine
-            and away[place, other] < NEAR * apart
-            and off > max(FAR * apart, SIGMAS * survey.sigma[at])
-        ):
-            seems[place] = other
-    return _told(survey, frame, rows, own=own, seems=seems, names=names)
-
-
-def _told(
-    survey: Survey,
-    frame: str,
-    rows: list[int],
-    *,
-    own: NDArray[np.intp],
-    seems: dict[int, int],
-    names: list[str],
-) -> list[Finding]:
-    """Return the words: pairs that lie on each other's lines together, the others alone."""
-    found = []
-    told: set[int] = set()
-    for place, other in seems.items():
-        if place in told:
-            continue
-        at, label = rows[place], names[own[place]]
-        partner = [two for two in seems if own[two] == other and seems[two] == own[place]]
-        if partner:
-            told.add(partner[0])
-            mate = rows[partner[0]]
-            text = (
-                f"frame {frame}: the labels {label} and {names[other]} look exchanged: each point "
-                f"lies on the run of the other line; look at "
-                f"{survey.source[at]}:{survey.row[at]} and {survey.source[mate]}:{survey.row[mate]}"
-            )
-        else:
-            text = (
-                f"frame {frame}: the point labelled {label} lies on the run of {names[other]}; "
-                f"look at {survey.source[at]}:{survey.row[at]}"
-            )
-        found.append(
-            Finding(
-                file=str(survey.source[at]),
-                row=int(survey.row[at]),
-                column="line",
-                text=text,
-                severity="warning",
-            )
-        )
+        off = max(FAR * apart, SIGMAS * float(survey.sigma[at]))
+        if other != mine and away[place, other] < NEAR * apart and away[place, mine] > off:
+            name = names[other]
+            near = float(away[place, other])
+            found.append(Suspect(at=at, seems=name, away=near, inside=expected[name][1]))
     return found
+
+
+def _surest_pair(survey: Survey, label: Labels, suspects: list[Suspect]) -> tuple[int, int] | None:
+    """Return the two readings that lie on each other's lines most clearly, inner frames first."""
+
+    def place(suspect: Suspect) -> tuple[str, str, int]:
+        at = suspect.at
+        return str(survey.frame[at]), str(survey.face[at]), int(survey.pass_no[at])
+
+    by_label = {(place(suspect), label[suspect.at]): suspect for suspect in suspects}
+    ranked = []
+    for one in suspects:
+        two = by_label.get((place(one), one.seems))
+        if two is not None and two.seems == label[one.at] and one.at < two.at:
+            clear = max(one.away, two.away)
+            ranked.append((not (one.inside and two.inside), clear, (one.at, two.at)))
+    return min(ranked)[2] if ranked else None
+
+
+def _pair_words(survey: Survey, pair: tuple[int, int]) -> Finding:
+    """Name two labels that look exchanged."""
+    one, two = sorted(pair, key=lambda at: str(survey.line[at]))
+    return _warning(
+        survey,
+        min(pair),
+        f"the labels {survey.line[one]} and {survey.line[two]} look exchanged: each point lies on "
+        f"the run of the other line; look at {survey.source[one]}:{survey.row[one]} and "
+        f"{survey.source[two]}:{survey.row[two]}",
+    )
+
+
+def _lone_words(survey: Survey, suspect: Suspect) -> Finding:
+    """Name one label that looks wrong."""
+    at = suspect.at
+    return _warning(
+        survey,
+        at,
+        f"the point labelled {survey.line[at]} lies on the run of {suspect.seems}; "
+        f"look at {survey.source[at]}:{survey.row[at]}",
+    )
+
+
+def _warning(survey: Survey, at: int, text: str) -> Finding:
+    return Finding(
+        file=str(survey.source[at]),
+        row=int(survey.row[at]),
+        column="line",
+        text=f"frame {survey.frame[at]}: {text}",
+        severity="warning",
+    )
