@@ -67,9 +67,7 @@ def test_text_with_its_own_unit_is_read_in_any_job(text, mm):
         assert parse_length(text, unit) == pytest.approx(mm, abs=1e-9)
 
 
-@pytest.mark.parametrize(
-    ("unit", "mm"), [("mm", 2.5), ("m", 2500.0), ("in", 63.5), ("ft", 762.0)]
-)
+@pytest.mark.parametrize(("unit", "mm"), [("mm", 2.5), ("m", 2500.0), ("in", 63.5), ("ft", 762.0)])
 def test_a_bare_number_counts_in_the_unit_of_its_file(unit, mm):
     assert parse_length("2.5", unit) == pytest.approx(mm, abs=1e-9)
     assert parse_length(2.5, unit) == pytest.approx(mm, abs=1e-9)
