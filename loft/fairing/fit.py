@@ -41,6 +41,8 @@ REJECT = 6.0  # standardised deviation past which a reading counts for nothing
 PASSES = "mcmcmC"
 PASSES_CHINED = "mcmcmcmcC"  # the chines' places move too
 STIFF_START = 0.3, 0.25
+SETTLE_PRIOR = 1.0  # frames' worth of weight that the job's settlement has
+SETTLE_LEAST = 0.1
 SHAPE_FLOOR = 0.05  # mm, smallest scale of noise that is believed
 
 
@@ -332,7 +334,7 @@ def fit_surface(
         error = (raw - np.einsum("gnk,gk->gn", state.columns, moved)) / state.steep
         if posterior is not None and kind != "m":
             spread = posterior.covariance[batch.knot][:, :used, :used]
-            doubt = inverse + np.einsum("gbj,gbc,gck->gjk", carried, spread, carried)
+            doubt = inverse + carried.transpose(0, 2, 1) @ spread @ carried
             moved_var = np.einsum("gjj->gj", doubt)
         if kind == "C":
             break
@@ -440,10 +442,12 @@ class _Learner:
                     square = float(np.sum((modes.growth * value2)[mine]))
                     new_size = (max(part, 1e-3) + 1) / (square + basis.TYPICAL_SIZE[k] ** 2)
                     self.size[k] = np.clip(new_size, 1e-8, 1e2)
-            square = np.sum(((moved**2 + moved_var) * self.settle_weight[:, None])[rows], 0)[:3]
-            count = max(int(rows.sum()), 1)
-            learned = (square + FREEDOM * self.expected) / (count + FREEDOM)
-            learned[:2] = learned[:2].mean()
+            weight = self.settle_weight[:, None]
+            square = np.sum((moved**2 * weight)[rows], 0)[:3]
+            told = np.sum((1 - moved_var * loose)[rows], 0)[:3]
+            square[:2], told[:2] = square[:2].mean(), told[:2].mean()
+            floor = SETTLE_PRIOR * self.expected * SETTLE_LEAST
+            learned = (square + floor) / (np.maximum(told, 0.1) + SETTLE_PRIOR)
             self.settle = np.where(self.still, self.settle, learned)
         if self.robust:
             u2 = np.sum(np.where(self.still, 0, moved[:, :3] ** 2 / np.where(self.still, 1, self.settle)), 1)

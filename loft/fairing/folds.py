@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
-from loft.fairing.reference import robust_ellipse
+from loft.fairing.rows import Row
 from loft.job.errors import Finding, LoftError
-from loft.job.records import Job, Survey
+from loft.job.records import Array, Survey
 
 FOLD = 0.05  # of the radius: a zigzag deeper than this is a fold
-FOLDS = 3  # zigzags in a row
+FOLDS = 5  # zigzags in a row
 
 
-def refuse_folded(job: Job, survey: Survey, wanted: NDArray[np.bool_]) -> None:
+def refuse_folded(rows: tuple[Row, ...], survey: Survey, ellipses: Array) -> None:
     """Refuse a frame whose section is not star-shaped about its centre.
 
     Read round by angle, such a section jumps to and fro between its branches.
+
+    Parameters
+    ----------
+    rows : tuple of Row
+        Those that have a reference ellipse.
+    survey : Survey
+    ellipses : ndarray, shape (f, 4)
 
     Raises
     ------
@@ -24,20 +30,16 @@ def refuse_folded(job: Job, survey: Survey, wanted: NDArray[np.bool_]) -> None:
         Naming every such frame.
     """
     faults = []
-    for frame in job.frames:
-        at = np.flatnonzero(wanted & (survey.frame == frame.name))
-        if len(at) < 8:
-            continue
-        cy, cz, a, b = robust_ellipse(survey.bl[at], survey.wl[at])
-        y, z = (survey.bl[at] - cy) / a, (survey.wl[at] - cz) / b
-        order = np.argsort(np.arctan2(y, z))
-        step = np.diff(np.hypot(y, z)[order])
-        turn = (step[1:] * step[:-1] < 0) & (np.minimum(abs(step[1:]), abs(step[:-1])) > FOLD)
-        row = np.convolve(turn.astype(int), np.ones(FOLDS, int), "valid")
-        if len(row) and row.max() >= FOLDS:
+    for row, (cy, cz, a, b) in zip(rows, ellipses, strict=True):
+        y, z = (survey.bl[row.index] - cy) / a, (survey.wl[row.index] - cz) / b
+        step = np.diff(np.hypot(y, z)[np.argsort(np.arctan2(y, z))])
+        deep = np.minimum(np.abs(step[1:]), np.abs(step[:-1])) > FOLD
+        turn = (step[1:] * step[:-1] < 0) & deep
+        longest = np.convolve(turn.astype(int), np.ones(FOLDS, int), "valid")
+        if len(turn) >= FOLDS and longest.max() >= FOLDS:
             faults.append(
                 Finding(
-                    text=f"frame {frame.name}: its section folds back on itself as seen from its "
+                    text=f"frame {row.frame}: its section folds back on itself as seen from its "
                     "centre (not star-shaped); leave the folded part (a fillet, a fairing) out "
                     "of the survey or set it aside as damage"
                 )

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.polynomial import legendre
+from numpy.typing import NDArray
 
 from loft.job.records import Array, freeze_arrays
 
@@ -45,69 +46,113 @@ class Reference:
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+        series = (self.centre_bl, self.centre_wl, self.log_a, self.log_b)
+        length = max(len(part) for part in series)
+        table = np.zeros((length, 8))
+        for k, part in enumerate(series):
+            table[: len(part), k] = part
+            rate = legendre.legder(part) / self.half
+            table[: len(rate), 4 + k] = rate
+        object.__setattr__(self, "_table", table)
+
+    def _read(self, station: Array, columns: slice) -> Array:
+        u = (np.asarray(station, float) - self.middle) / self.half
+        table = self._table[:, columns]  # type: ignore[attr-defined]
+        read = legendre.legvander(u, len(table) - 1) @ table
+        return np.moveaxis(read.reshape(*u.shape, table.shape[1]), -1, 0)
 
     def at(self, station: Array) -> tuple[Array, Array, Array, Array]:
         """Return centre_bl, centre_wl, a, b at `station` (any shape), mm."""
-        u = (np.asarray(station, float) - self.middle) / self.half
-        cy, cz = legendre.legval(u, self.centre_bl), legendre.legval(u, self.centre_wl)
-        return cy, cz, np.exp(legendre.legval(u, self.log_a)), np.exp(legendre.legval(u, self.log_b))
+        cy, cz, log_a, log_b = self._read(station, slice(0, 4))
+        return cy, cz, np.exp(log_a), np.exp(log_b)
 
     def slope(self, station: Array) -> tuple[Array, Array, Array, Array]:
         """Return d/dstation of centre_bl and centre_wl, and a'/a and b'/b."""
-        u = (np.asarray(station, float) - self.middle) / self.half
-        return tuple(  # type: ignore[return-value]
-            legendre.legval(u, legendre.legder(series)) / self.half
-            for series in (self.centre_bl, self.centre_wl, self.log_a, self.log_b)
-        )
+        return tuple(self._read(station, slice(4, 8)))  # type: ignore[return-value]
 
 
-def robust_ellipse(bl: Array, wl: Array, passes: int = 5) -> Array:
-    """Fit an axis-aligned ellipse A y2 + B z2 + C y + D z = 1 that blunders cannot drag.
+def robust_ellipses(bl: Array, wl: Array, held: NDArray[np.bool_], passes: int = 5) -> Array:
+    """Fit axis-aligned ellipses A y2 + B z2 + C y + D z = 1 that blunders cannot drag.
 
     The fit is pulled gently towards a circle, so that a half-measured frame still
-    has a sensible reference. Returns (centre_bl, centre_wl, a, b).
+    has a sensible reference.
+
+    Parameters
+    ----------
+    bl, wl : ndarray, shape (f, n)
+        Points of each frame, padded.
+    held : ndarray of bool, shape (f, n)
+        False for padding.
+
+    Returns
+    -------
+    ndarray, shape (f, 4)
+        centre_bl, centre_wl, a, b of each frame.
     """
-    low = np.array([bl.min(), wl.min()])
-    high = np.array([bl.max(), wl.max()])
-    origin, scale = (low + high) / 2, max((high - low).max() / 2, 1e-9)
-    y, z = (bl - origin[0]) / scale, (wl - origin[1]) / scale
-    design = np.stack([y * y, z * z, y, z], 1)
-    pull = 0.1 * np.sqrt(len(bl)) * np.array([1.0, -1.0, 0.0, 0.0])
-    ridge = np.outer(pull, pull) + 1e-9 * np.eye(4)
-    weight = np.ones(len(bl))
+    points = np.stack([bl, wl], -1)
+    low = np.where(held[..., None], points, np.inf).min(1)
+    high = np.where(held[..., None], points, -np.inf).max(1)
+    origin, scale = (low + high) / 2, np.maximum((high - low).max(1) / 2, 1e-9)
+    unit = (points - origin[:, None]) / scale[:, None, None]
+    design = np.concatenate([unit * unit, unit], -1)
+    count = held.sum(1)
+    circle = np.array([1.0, -1.0, 0.0, 0.0])
+    ridge = 0.01 * count[:, None, None] * np.outer(circle, circle) + 1e-9 * np.eye(4)
+    weight = held.astype(float)
     for _ in range(passes):
-        weighted = design * weight[:, None]
-        series = np.linalg.solve(weighted.T @ design + ridge, weighted.sum(0))
-        error = np.abs(design @ series - 1)
-        weight = 1 / np.maximum(1, error / (2 * (MAD * np.median(error) + 1e-9)))
-    squares = np.maximum(series[:2], 1e-3)
-    centre = -series[2:] / (2 * squares)
-    size = np.sqrt((1 + (squares * centre**2).sum()) / squares)
-    return np.r_[origin + centre * scale, size * scale]
+        weighted = design * weight[..., None]
+        series = np.linalg.solve(
+            weighted.transpose(0, 2, 1) @ design + ridge, weighted.sum(1)[..., None]
+        )
+        error = np.abs((design @ series)[..., 0] - 1)
+        middle = _middle(error, held, count)
+        weight = held / np.maximum(1, error / (2 * (MAD * middle[:, None] + 1e-9)))
+    series = series[..., 0]
+    squares = np.maximum(series[:, :2], 1e-3)
+    centre = -series[:, 2:] / (2 * squares)
+    size = np.sqrt((1 + (squares * centre**2).sum(1))[:, None] / squares)
+    return np.concatenate([origin + centre * scale[:, None], size * scale[:, None]], 1)
+
+
+def _middle(value: Array, held: NDArray[np.bool_], count: NDArray[np.int64]) -> Array:
+    """Median of the held values of each row."""
+    order = np.sort(np.where(held, value, np.inf), 1)
+    row = np.arange(len(value))
+    return (order[row, (count - 1) // 2] + order[row, count // 2]) / 2
+
+
+def robust_ellipse(bl: Array, wl: Array) -> Array:
+    """Return the robust axis-aligned ellipse of one frame: centre_bl, centre_wl, a, b."""
+    return robust_ellipses(bl[None], wl[None], np.ones((1, len(bl)), bool))[0]
 
 
 def smooth_series(u: Array, value: Array, highest: int) -> Array:
-    """Robust Legendre series of `value` over u in -1..1, its degree chosen by AICc."""
+    """Robust Legendre series of `value` over u in -1..1, its degree chosen by AICc.
+
+    All degrees are fitted side by side.
+    """
     count = len(u)
-    highest = min(highest, count - 4) if count > 4 else 0
-    table = legendre.legvander(u, max(highest, 0))
-    best, series = np.inf, np.array([np.median(value)])
-    for degree in range(highest + 1):
-        design = table[:, : degree + 1]
-        weight = np.ones(count)
-        for _ in range(4):
-            lhs = (design * weight[:, None]).T
-            fit = np.linalg.solve(lhs @ design + 1e-10 * np.eye(degree + 1), lhs @ value)
-            error = np.abs(value - design @ fit)
-            spread = MAD * np.median(error) + 1e-9
-            weight = 1 / np.maximum(1, error / (1.5 * spread))
-        size = degree + 2
-        mean_square = np.mean(np.minimum(error, 3 * spread) ** 2) + 1e-12
-        score = count * np.log(mean_square) + 2 * size
-        score += 2 * size * (size + 1) / max(count - size - 1, 0.5)
-        if score < best - 1e-9:
-            best, series = score, fit
-    return series
+    highest = max(min(highest, count - 4), 0) if count > 4 else 0
+    if not highest:
+        return np.array([np.median(value)])
+    degree = np.arange(highest + 1)
+    table = legendre.legvander(u, highest)
+    design = table * (degree[:, None] >= degree)[:, None, :]  # (degrees, n, terms)
+    weight = np.ones((highest + 1, count))
+    idle = (degree[:, None] < degree)[:, :, None] * np.eye(highest + 1)
+    for _ in range(4):
+        left = (design * weight[..., None]).transpose(0, 2, 1)
+        series = np.linalg.solve(
+            left @ design + idle + 1e-10 * np.eye(highest + 1), left @ value[:, None]
+        )[..., 0]
+        error = np.abs(value - (design @ series[..., None])[..., 0])
+        spread = MAD * np.median(error, 1)[:, None] + 1e-9
+        weight = 1 / np.maximum(1, error / (1.5 * spread))
+    size = degree + 2.0
+    score = count * np.log(np.mean(np.minimum(error, 3 * spread) ** 2, 1) + 1e-12)
+    score += 2 * size + 2 * size * (size + 1) / np.maximum(count - size - 1, 0.5)
+    best = int(np.argmin(score + 1e-9 * degree))
+    return series[best, : best + 1]
 
 
 def fit_reference(

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loft.fairing.fit import Batch
-from loft.fairing.reference import MAD, robust_ellipse
+from loft.fairing.reference import MAD, robust_ellipse, robust_ellipses
 from loft.fairing.smoother import Run
 from loft.job.records import Array, Job, Survey
 
@@ -60,28 +60,35 @@ def knot_stations(rows: tuple[Row, ...], nearest: float = 5.0) -> Array:
 
 def frame_ellipses(
     rows: tuple[Row, ...], survey: Survey, *, mirrored: bool
-) -> tuple[Array, Array]:
-    """Return stations and reference ellipses of the rows that can carry one.
+) -> tuple[tuple[Row, ...], Array]:
+    """Return the rows that can carry a reference ellipse, and their ellipses (f, 4).
 
     `mirrored` counts every reading on both sides, so that a half-read frame still has
     its full breadth.
     """
-    stations, ellipses = [], []
-    for row in rows:
-        if len(row.index) < ENOUGH:
-            continue
-        bl, wl = survey.bl[row.index], survey.wl[row.index]
-        depth = survey.depth[row.index]
-        if mirrored:
-            bl, wl, depth = np.r_[bl, -bl], np.r_[wl, wl], np.r_[depth, depth]
-        ellipse = robust_ellipse(bl, wl)
-        arm = np.stack([bl - ellipse[0], wl - ellipse[1]])
-        grown = 1 + depth / np.maximum(np.hypot(*arm), 1.0)
-        if depth.any():
-            ellipse = robust_ellipse(ellipse[0] + arm[0] * grown, ellipse[1] + arm[1] * grown)
-        stations.append(row.station)
-        ellipses.append(ellipse)
-    return np.array(stations), np.array(ellipses).reshape(-1, 4)
+    rows = tuple(row for row in rows if len(row.index) >= ENOUGH)
+    most = max((len(row.index) for row in rows), default=0)
+    table = np.zeros((len(rows), 3, most))
+    held = np.zeros((len(rows), most), bool)
+    for k, row in enumerate(rows):
+        n = len(row.index)
+        held[k, :n] = True
+        for part, name in enumerate(("bl", "wl", "depth")):
+            table[k, part, :n] = getattr(survey, name)[row.index]
+    if mirrored:
+        flipped = table * np.array([-1.0, 1.0, 1.0])[:, None]
+        table, held = np.concatenate([table, flipped], 2), np.concatenate([held, held], 1)
+    bl, wl, depth = table[:, 0], table[:, 1], table[:, 2]
+    if not len(rows):
+        return rows, np.zeros((0, 4))
+    ellipses = robust_ellipses(bl, wl, held)
+    if depth.any():
+        arm_bl, arm_wl = bl - ellipses[:, :1], wl - ellipses[:, 1:2]
+        grown = 1 + depth / np.maximum(np.hypot(arm_bl, arm_wl), 1.0)
+        ellipses = robust_ellipses(
+            ellipses[:, :1] + arm_bl * grown, ellipses[:, 1:2] + arm_wl * grown, held
+        )
+    return rows, ellipses
 
 
 def make_batch(

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.interpolate import CubicHermiteSpline
 
-from loft.fairing.fit import gradient
+from loft.fairing.fit import tilt
 from loft.fairing.smoother import RUN_UNIT
 from loft.job.records import Array, Corner, Crossings, Frame, Section
 
 if TYPE_CHECKING:
     from loft.fairing.surface import Surface
 
-FINE = 2880  # angles of the outline from which girth is measured
+FINE = 1440  # angles of the outline from which girth is measured
 WIDEST = 10.0  # mm between points of a section
 SAGITTA = 0.018  # mm from chord to arc
 FLAT = 100_000.0  # mm: radii over this are given as inf
-DRAWS = 4000
+DRAWS = 2000
 NORMAL95 = 1.959963984540054
 CORNER_STEP = 1e-6  # radians either side of a chine
 CORNER_LEAST = np.deg2rad(0.5)  # a break in the tangent smaller than this is none
@@ -35,9 +37,14 @@ class _Cut:
         self.state, self.covariance = surface.spread(self.middle)
 
     def station(self, theta: Array) -> Array:
-        """Return the station at which the plane meets the surface at each angle."""
+        """Return the station at which the plane meets the surface at each angle.
+
+        One number for a square frame.
+        """
+        if not self.frame.cant:
+            return np.array(self.frame.station)
         x = np.full(np.shape(theta), self.frame.station, float)
-        for _ in range(40 if self.frame.cant else 0):
+        for _ in range(40):
             wl = self.surface.points(x, theta)[..., 2]
             new = self.frame.station + (wl - self.pivot) * self.tan
             if np.abs(new - x).max() < 1e-10:
@@ -53,13 +60,14 @@ class _Cut:
         q = rho / reference.r0
         cy, cz, a, b = reference.at(x)
         bl, wl = cy + a * q * np.sin(theta), cz + b * q * np.cos(theta)
-        slope = np.stack(gradient(reference, x, theta, q, rho_theta, rho_x), -1)
+        axes, rates = (a, b), reference.slope(x)
+        slope = np.stack(tilt(reference.r0, axes, rates, theta, q, rho_theta, rho_x), -1)
         up = slope[:, 0] * self.sin + slope[:, 2] * self.cos
         steep = np.hypot(slope[:, 1], up)
-        more = np.stack(gradient(reference, x, theta, q, rho_theta, rho_x + 1e-6), -1)
         bevel = self.bevel(slope)
+        more = slope - np.array([1e-6, 0.0, 0.0])
         return {
-            "theta": theta, "x": x, "bl": bl, "wl": wl, "slope": slope, "steep": steep,
+            "theta": theta, "x": np.broadcast_to(x, theta.shape), "bl": bl, "wl": wl, "slope": slope, "steep": steep,
             "height": (wl - self.pivot) / self.cos,
             "normal_bl": slope[:, 1] / steep, "normal_height": up / steep, "bevel": bevel,
             "bevel_by_run": (self.bevel(more) - bevel) / 1e-6,
@@ -97,9 +105,10 @@ def lift(surface: Surface, frame: Frame) -> Section:
     cut = _Cut(surface, frame)
     start, zero = _crown(cut)
     corners = _corner_angles(cut, start)
-    grid, girth = _girth(cut, start, corners)
+    outline = _outline(cut, start, corners)
+    grid, girth = outline.theta, outline.girth
     length = float(girth[-1])
-    theta, at = _choose(cut, grid, girth, [angle for _, angle in corners])
+    theta, at, radius = _choose(outline)
     seen = cut.look(theta)
     sd = _spread(cut, seen)
     factor = _simultaneous(cut, seen, sd)
@@ -107,7 +116,6 @@ def lift(surface: Surface, frame: Frame) -> Section:
     plane = frame if frame.cant else None
     found = tuple(_corner(cut, name, angle, grid, girth) for name, angle in corners)
     broken = tuple(corner for corner in found if corner is not None)
-    radius = _radius(cut, theta, [angle for _, angle in corners])
     _bisect(seen, radius, at, broken)
     return Section(
         frame=frame.name,
@@ -129,7 +137,7 @@ def lift(surface: Surface, frame: Frame) -> Section:
         sd=sd,
         band95=NORMAL95 * sd,
         band95_all=factor * sd,
-        side=np.where(at < _keel_girth(cut, grid, girth), "starboard", "port"),
+        side=np.where(at < _keel_girth(outline), "starboard", "port"),
         crossings=_crossings(cut, start, grid, girth),
         corners=broken,
     )
@@ -160,8 +168,20 @@ def _corner_angles(cut: _Cut, start: float) -> list[tuple[str, float]]:
     return sorted(found, key=lambda item: item[1])
 
 
-def _girth(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> tuple[Array, Array]:
-    """Angles (corners among them) and the girth at each, to about 1e-6 mm.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Outline:
+    """The outline at a fine grid of angles; `edge` are the ends of its smooth spans."""
+
+    theta: Array
+    girth: Array
+    bend: Array  # signed curvature, one a span between grid points
+    edge: tuple[int, ...]
+    bl: Array
+    wl: Array
+
+
+def _outline(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> _Outline:
+    """Angles (corners among them) and the girth at each, to about 1e-5 mm.
 
     A short arc's length follows from its chord and its end tangents,
     s = c (1 + (2 u^2 - u v + 2 v^2)/30), exact to fourth order.
@@ -173,94 +193,93 @@ def _girth(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> tuple[A
     before = cut.look(grid - CORNER_STEP) if corners else seen
     step = np.stack([np.diff(seen["bl"]), np.diff(seen["height"])], -1)
     chord = np.hypot(*step.T)
-    tangent_on = np.stack([after["normal_height"], -after["normal_bl"]], -1)[:-1]
-    tangent_back = np.stack([before["normal_height"], -before["normal_bl"]], -1)[1:]
-    cross = [
-        (t[:, 0] * step[:, 1] - t[:, 1] * step[:, 0]) / chord for t in (tangent_on, tangent_back)
-    ]
-    u, v = (np.arcsin(np.clip(c, -1, 1)) for c in cross)
+    ends = []
+    for side, take in ((after, slice(None, -1)), (before, slice(1, None))):
+        tangent = side["normal_height"][take], -side["normal_bl"][take]
+        ends.append((tangent[0] * step[:, 1] - tangent[1] * step[:, 0]) / chord)
+    u, v = (np.arcsin(np.clip(end, -1, 1)) for end in ends)
     arcs = chord * (1 + (2 * u * u - u * v + 2 * v * v) / 30)
-    return grid, np.r_[0.0, np.cumsum(arcs)]
+    angles = [angle for _, angle in corners]
+    edge = np.unique(np.r_[0, np.searchsorted(grid, angles), len(grid) - 1])
+    return _Outline(
+        theta=grid,
+        girth=np.r_[0.0, np.cumsum(arcs)],
+        bend=(u - v) / arcs,
+        edge=tuple(int(k) for k in edge if k < len(grid)),
+        bl=seen["bl"],
+        wl=seen["wl"],
+    )
 
 
-def _choose(
-    cut: _Cut, grid: Array, girth: Array, corners: list[float]
-) -> tuple[Array, Array]:
-    """Angles and girths of the section's points: even between corners, close on tight arcs."""
-    seen = cut.look(grid)
-    turn = np.unwrap(np.arctan2(seen["normal_bl"], seen["normal_height"]))
-    bend = np.abs(np.diff(turn)) / np.maximum(np.diff(girth), 1e-9)
-    edge = np.r_[0, np.searchsorted(grid, corners), len(grid) - 1]
-    theta, at = [], []
-    for first, last in zip(edge[:-1], edge[1:], strict=True):
-        if last <= first:
-            continue
-        inner = bend[first + 1 : last - 1] if last - first > 4 else bend[first:last]
-        tight = float(np.max(inner, initial=1e-6))
+def _choose(outline: _Outline) -> tuple[Array, Array, Array]:
+    """Angles, girths and radii of the section's points: even between corners.
+
+    Points stand so close that the tightest arc between two corners keeps its sagitta.
+    The angle at a girth is interpolated by the grid's own cubic.
+    """
+    theta, at, bend = [], [], []
+    for first, last in zip(outline.edge[:-1], outline.edge[1:], strict=True):
+        here = slice(first, last + 1)
+        girth, grid = outline.girth[here], outline.theta[here]
+        curve = outline.bend[first:last]
+        tight = float(np.abs(curve[1:-1]).max(initial=1e-6)) if len(curve) > 4 else 1e-6
         widest = min(WIDEST, np.sqrt(8 * SAGITTA / tight))
-        count = int(np.ceil((girth[last] - girth[first]) / widest))
-        here = girth[first] + (girth[last] - girth[first]) * np.arange(count) / count
-        at.append(here)
-        theta.append(np.interp(here, girth, grid))
-    angle, asked = np.concatenate(theta), np.concatenate(at)
-    return angle, _refine(cut, grid, girth, angle, asked)
+        count = int(np.ceil((girth[-1] - girth[0]) / widest))
+        asked = girth[0] + (girth[-1] - girth[0]) * np.arange(count) / count
+        at.append(asked)
+        pace = np.gradient(grid, girth, edge_order=2) if len(grid) > 2 else None
+        theta.append(
+            np.interp(asked, girth, grid) if pace is None
+            else CubicHermiteSpline(girth, grid, pace)(asked)
+        )
+        bend.append(np.interp(asked, (girth[1:] + girth[:-1]) / 2, curve))
+    with np.errstate(divide="ignore"):
+        radius = 1 / np.concatenate(bend)
+    radius = np.where(np.abs(radius) > FLAT, np.inf, radius)
+    return np.concatenate(theta), np.concatenate(at), radius
 
 
-def _refine(cut: _Cut, grid: Array, girth: Array, angle: Array, asked: Array) -> Array:
-    """Girth of the very points chosen: from the nearest grid point by chord and tangents."""
-    base = np.clip(np.searchsorted(grid, angle, side="right") - 1, 0, len(grid) - 2)
-    here, there = cut.look(angle), cut.look(grid[base])
-    chord = np.hypot(here["bl"] - there["bl"], here["height"] - there["height"])
-    turn = np.arctan2(here["normal_bl"], here["normal_height"])
-    turn -= np.arctan2(there["normal_bl"], there["normal_height"])
-    turn = np.angle(np.exp(1j * turn))
-    turn = np.where(np.abs(turn) < 0.05, turn, 0.0)
-    return girth[base] + chord * (1 + turn**2 / 24)
+def quadratic(design: Array, covariance: Array) -> Array:
+    """Return the diagonal of design @ covariance @ design.T."""
+    return ((design @ covariance) * design).sum(1)
 
 
 def _spread(cut: _Cut, seen: dict[str, Array]) -> Array:
     """One standard deviation of the mould line along its in-plane normal, mm."""
-    design = cut.surface.design(cut.middle, seen["theta"], seen["x"] - cut.middle)
-    variance = np.einsum("nb,bc,nc->n", design, cut.covariance, design)
-    return np.sqrt(variance) / seen["steep"]
+    design, covariance = _along_normal(cut, seen, slice(None))
+    return np.sqrt(quadratic(design, covariance)) / seen["steep"]
+
+
+def _along_normal(cut: _Cut, seen: dict[str, Array], some: slice) -> tuple[Array, Array]:
+    """Return d rho/d state at some of the points and the state's covariance.
+
+    A square frame needs the values alone.
+    """
+    off = (seen["x"] - cut.middle)[some]
+    design, covariance = cut.surface.design(cut.middle, seen["theta"][some], off), cut.covariance
+    if not cut.frame.cant:
+        b = len(covariance) // 2
+        return design[:, :b], covariance[:b, :b]
+    return design, covariance
 
 
 def _run_sd(cut: _Cut, seen: dict[str, Array]) -> Array:
     """One standard deviation of d rho/d station."""
     phi = cut.surface.design(cut.middle, seen["theta"])
-    phi = phi[:, : phi.shape[1] // 2]
-    slope = np.concatenate([np.zeros_like(phi), phi / RUN_UNIT], -1)
-    return np.sqrt(np.einsum("nb,bc,nc->n", slope, cut.covariance, slope))
+    b = phi.shape[1] // 2
+    return np.sqrt(quadratic(phi[:, :b] / RUN_UNIT, cut.covariance[b:, b:]))
 
 
 def _simultaneous(cut: _Cut, seen: dict[str, Array], sd: Array) -> float:
     """95th percentile of the largest standardised deviation over the outline."""
-    every = slice(None, None, max(1, len(sd) // 240))
-    design = cut.surface.design(
-        cut.middle, seen["theta"][every], (seen["x"] - cut.middle)[every]
-    )
+    every = slice(None, None, max(1, len(sd) // 144))
+    design, covariance = _along_normal(cut, seen, every)
     design = design / (seen["steep"][every] * sd[every])[:, None]
-    value, vector = np.linalg.eigh(cut.covariance)
+    value, vector = np.linalg.eigh(covariance)
     root = vector * np.sqrt(np.maximum(value, 0))
     draws = np.random.default_rng(95).standard_normal((root.shape[1], DRAWS))
-    largest = np.abs(design @ root @ draws).max(0)
+    largest = np.abs((design @ root) @ draws).max(0)
     return max(float(np.quantile(largest, 0.95)), NORMAL95)
-
-
-def _radius(cut: _Cut, theta: Array, corners: list[float]) -> Array:
-    """Signed radius of curvature in the plane, positive convex; inf where over 100 m."""
-    step = 1e-4
-    low, high = theta - step, theta + step
-    for corner in corners:
-        low = np.where((low < corner) & (theta >= corner - 1e-9), corner + 1e-9, low)
-    at, back, on = cut.look(theta), cut.look(low), cut.look(high)
-    turn = [np.arctan2(p["normal_bl"], p["normal_height"]) for p in (back, on)]
-    angle = np.angle(np.exp(1j * (turn[1] - turn[0])))
-    run = np.hypot(at["bl"] - back["bl"], at["height"] - back["height"])
-    run += np.hypot(on["bl"] - at["bl"], on["height"] - at["height"])
-    with np.errstate(divide="ignore"):
-        radius = run / angle
-    return np.where(np.abs(radius) > FLAT, np.inf, radius)
 
 
 def _corner(cut: _Cut, name: str, angle: float, grid: Array, girth: Array) -> Corner | None:
@@ -291,13 +310,12 @@ def _bisect(
         radius[row] = 0.0
 
 
-def _keel_girth(cut: _Cut, grid: Array, girth: Array) -> float:
+def _keel_girth(outline: _Outline) -> float:
     """Girth at which starboard ends: the centreline below."""
-    seen = cut.look(grid)
-    low = int(np.argmin(seen["wl"]))
+    low = int(np.argmin(outline.wl))
     near = slice(max(low - FINE // 8, 0), low + FINE // 8)
-    bl = seen["bl"][near]
-    return float(np.interp(0.0, -bl, girth[near])) if bl[0] > 0 > bl[-1] else float(girth[low])
+    bl, girth = outline.bl[near], outline.girth[near]
+    return float(np.interp(0.0, -bl, girth)) if bl[0] > 0 > bl[-1] else float(outline.girth[low])
 
 
 def _crossings(cut: _Cut, start: float, grid: Array, girth: Array) -> Crossings:

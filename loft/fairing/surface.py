@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from loft.fairing import basis
 from loft.fairing.chines import Chines, find_chines
 from loft.fairing.fit import Fit, fit_surface, gradient, polar
+from loft.fairing.folds import refuse_folded
 from loft.fairing.lines import LineRun, fit_lines, fixed_line
 from loft.fairing.reference import Reference, fit_reference
 from loft.fairing.rows import frame_ellipses, knot_stations, make_batch, sort_rows
@@ -110,7 +111,7 @@ class Surface:
             at = station == here
             design = self.design(here, theta[at])
             covariance = self.spread(float(here))[1]
-            out[at] = np.sqrt(np.einsum("nb,bc,nc->n", design, covariance, design))
+            out[at] = np.sqrt(((design @ covariance) * design).sum(1))
         return out / steep
 
     def design(self, station: float, theta: Array, off: Array | float = 0.0) -> Array:
@@ -174,11 +175,9 @@ def fair(job: Job, survey: Survey, *, lines: bool = True) -> Surface:
     >>> from loft.demo import demo_surface  # doctest: +SKIP
     """
     from loft.fairing.places import needs_surface, place_by_surface
-    from loft.fairing.folds import refuse_folded
 
     wanted = survey.use & np.isfinite(survey.bl) & np.isfinite(survey.wl)
     wanted &= np.isfinite(survey.station)
-    refuse_folded(job, survey, wanted)
     surface = _fair_once(job, survey, wanted, lines=lines or needs_surface(job, survey))
     if needs_surface(job, survey):
         placed, wanted = place_by_surface(surface, survey)
@@ -196,7 +195,9 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
         )
     symmetry = job.fair.symmetry
     centred = symmetry != "off"
-    stations, ellipses = frame_ellipses(rows, survey, mirrored=centred)
+    carriers, ellipses = frame_ellipses(rows, survey, mirrored=centred)
+    refuse_folded(carriers, survey, ellipses)
+    stations = np.array([row.station for row in carriers])
     if len(stations) < FEWEST:
         raise LoftError(
             f"only {len(stations)} frames have six readings or more; at least {FEWEST} are "
