@@ -38,7 +38,9 @@ def swapped_labels(survey: Survey) -> tuple[Finding, ...]:
     movement that the whole frame shows. A point far from its own line and close
     to another's is named; two that lie on each other's lines are named together,
     the surest first, and taken as mended when the rest is judged. Nothing is
-    exchanged in the survey. Lines read on fewer than three frames are passed over.
+    exchanged in the survey. A point beside another line that was itself read there,
+    in the same pass, is a misread tape and no wrong label: it is left to the fairing.
+    Lines read on fewer than three frames are passed over.
 
     Parameters
     ----------
@@ -67,8 +69,9 @@ def swapped_labels(survey: Survey) -> tuple[Finding, ...]:
             break
         pairs.append(best)
         label[list(best)] = label[list(best)[::-1]]
-    paired = {at for pair in pairs for at in pair}
-    alone = [suspect for suspect in suspects if suspect.at not in paired]
+    doubted = {suspect.at for suspect in suspects}
+    taken = {(_place(survey, at), label[at]) for at in range(len(survey)) if at not in doubted}
+    alone = [one for one in suspects if (_place(survey, one.at), one.seems) not in taken]
     found = [_pair_words(survey, pair) for pair in pairs]
     found.extend(_lone_words(survey, suspect) for suspect in alone)
     order = {str(name): at for at, name in reversed(list(enumerate(survey.source)))}
@@ -81,12 +84,17 @@ def _suspects(survey: Survey, label: Labels) -> list[Suspect]:
     runs = _runs(survey, label, rows)
     groups: dict[tuple[str, str, int], list[int]] = defaultdict(list)
     for at in rows:
-        groups[str(survey.frame[at]), str(survey.face[at]), int(survey.pass_no[at])].append(int(at))
+        groups[_place(survey, at)].append(int(at))
     return [
         suspect
         for (frame, _, _), members in groups.items()
         for suspect in _frame_suspects(survey, frame, members, runs=runs, label=label)
     ]
+
+
+def _place(survey: Survey, at: int) -> tuple[str, str, int]:
+    """Return what must agree for labels to be exchanged: frame, face and pass."""
+    return str(survey.frame[at]), str(survey.face[at]), int(survey.pass_no[at])
 
 
 def _comparable(survey: Survey, label: Labels) -> NDArray[np.intp]:
@@ -163,15 +171,10 @@ def _frame_suspects(
 
 def _surest_pair(survey: Survey, label: Labels, suspects: list[Suspect]) -> tuple[int, int] | None:
     """Return the two readings that lie on each other's lines most clearly, inner frames first."""
-
-    def place(suspect: Suspect) -> tuple[str, str, int]:
-        at = suspect.at
-        return str(survey.frame[at]), str(survey.face[at]), int(survey.pass_no[at])
-
-    by_label = {(place(suspect), label[suspect.at]): suspect for suspect in suspects}
+    by_label = {(_place(survey, one.at), label[one.at]): one for one in suspects}
     ranked = []
     for one in suspects:
-        two = by_label.get((place(one), one.seems))
+        two = by_label.get((_place(survey, one.at), one.seems))
         if two is not None and two.seems == label[one.at] and one.at < two.at:
             clear = max(one.away, two.away)
             ranked.append((not (one.inside and two.inside), clear, (one.at, two.at)))

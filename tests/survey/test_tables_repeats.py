@@ -129,6 +129,13 @@ def test_a_label_moved_by_one_is_named_alone(tmp_path):
     assert "frame F13: the point labelled S5P lies on the run of S4P" in found.text
 
 
+def test_a_misread_point_beside_a_line_that_was_read_is_no_wrong_label(tmp_path):
+    table = rows(count=9)
+    there = next(line for line in table if line.startswith("F13,S6P,")).removeprefix("F13,S6P,")
+    table = [f"F13,S4P,{there}" if line.startswith("F13,S4P,") else line for line in table]
+    assert swapped_labels(read_survey(read_job(put(tmp_path, table)))) == ()
+
+
 def noisy(rng, *, roll=0.0, shift=(0.0, 0.0), crush=0.0):
     """Return a survey with noise, one frame displaced and one crushed to starboard."""
     found = []
