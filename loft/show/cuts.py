@@ -138,22 +138,29 @@ def _cut(
     Of several crossings the one with the greatest ``prefer * coordinate`` is taken.
     """
     station = np.asarray(station, dtype=np.float64)
-    theta = sign * np.linspace(0.0, np.pi, 241)
+    theta = sign * np.linspace(0.0, np.pi, 181)
     grid = surface.points(station[:, None], theta[None, :])
     gap = grid[..., axis] - value
     crosses = (gap[:, :-1] < 0) != (gap[:, 1:] < 0)
     rank = np.where(crosses, prefer * grid[:, :-1, read], -np.inf)
     cell = rank.argmax(axis=1)
     found = crosses[np.arange(len(station)), cell]
+    row = np.arange(len(station))
     low, high = theta[cell], theta[cell + 1]
-    low_gap = gap[np.arange(len(station)), cell]
-    for _ in range(44):  # halving: 0.013 rad to below 1e-15
-        middle = (low + high) / 2
-        middle_gap = surface.points(station, middle)[:, axis] - value
-        same = (middle_gap < 0) == (low_gap < 0)
+    below, above = gap[row, cell], gap[row, cell + 1]
+    moved = np.zeros(len(station))
+    for _ in range(9):  # Illinois rule: chords that keep their bracket (Dowell, Jarratt 1971)
+        flat = above == below
+        middle = (low * above - high * below) / np.where(flat, 1.0, above - below)
+        middle = np.where(flat, low, middle)
+        here = surface.points(station, middle)[:, axis] - value
+        same = (here < 0) == (below < 0)
+        above = np.where(same, np.where(moved > 0, above / 2, above), here)
+        below = np.where(same, here, np.where(moved < 0, below / 2, below))
         low, high = np.where(same, middle, low), np.where(same, high, middle)
-    reading = surface.points(station, (low + high) / 2)[:, read]
-    normal = surface.normals(station, (low + high) / 2)
+        moved = np.where(same, 1.0, -1.0)
+    reading = surface.points(station, middle)[:, read]
+    normal = surface.normals(station, middle)
     found &= np.abs(normal[:, read]) >= np.cos(steepest) - 1e-12
     return np.where(found, reading, np.nan)
 
@@ -184,12 +191,10 @@ def followed(cut: Callable[[Array], Array], station: Array) -> tuple[Array, Arra
     for cell in np.flatnonzero(known[:-1] != known[1:]):
         ends = station[[cell, cell + 1]] if known[cell] else station[[cell + 1, cell]]
         inside, near, far = ends[0], ends[0], ends[1]
-        for _ in range(40):
-            middle = (near + far) / 2
-            if np.isfinite(cut(np.array([middle]))[0]):
-                near = middle
-            else:
-                far = middle
+        for _ in range(4):  # sixteenfold narrower at each look
+            look = np.linspace(near, far, 17)
+            first = int(np.flatnonzero(~np.isfinite(cut(look))).min(initial=16))
+            near, far = look[max(first - 1, 0)], look[first]
         extra.append(near + (inside - near) * (np.arange(13) / 12.0) ** 3)
     at = np.unique(np.concatenate([station, *extra]))
     return at, cut(at)

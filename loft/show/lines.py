@@ -28,6 +28,7 @@ from loft.show.sheet import (
     FINE,
     GREY,
     HEAVY,
+    INK,
     MARK,
     MEDIUM,
     NARROW,
@@ -45,6 +46,7 @@ SCALES = (1, 2, 2.5, 4, 5, 10, 15, 20, 25, 40, 50, 75, 100, 150, 200)
 PAGE = (594.0, 420.0)  # A2, ISO 216
 EDGE = (20.0, 10.0, 584.0, 410.0)  # frame: left, top, right, bottom
 COLUMN = 408.0  # where the right-hand column begins
+BLUE = "#2f5d8c"  # named lines
 STEEPEST = np.deg2rad(60.0)  # a cut nearer to edge-on than this says nothing about fairness
 RUN = (52.0, 378.0)  # the stations' room, left to right
 
@@ -150,7 +152,7 @@ def _scene(job: Job, surface: Loft, sections: Sequence[Section], evidence: Evide
             float(reach["bottom"].min()),
             float(reach["top"].max()),
             spacing=job.shop.waterlines,
-            most=8,
+            most=10,
         ),
         buttocks=levels(1.0, half, spacing=job.shop.buttocks, most=4),
     )
@@ -218,7 +220,11 @@ def _profile(sheet: Sheet, scene: Scene, view: View) -> None:
         down = float(view.y(wl))
         sheet.line((ends[0] - 3, down), (ends[1] + 3, down), width=FINE, colour=GREY)
         sheet.text(
-            (ends[0] - 4, down + 0.7), f"WL {plain(wl)}", size=1.8, anchor="end", colour=GREY
+            (ends[0] - 4, down + 0.7),
+            f"WL {plain(wl)}".replace("-", "−"),
+            size=1.8,
+            anchor="end",
+            colour=GREY,
         )
     _stations(sheet, scene, view, axis=2)
     for bl in scene.buttocks:
@@ -280,7 +286,7 @@ def _stations(sheet: Sheet, scene: Scene, view: View, *, axis: int) -> None:
         if axis == 2:
             top = curve[order[-1]]
             place = (float(view.x(top[0])), float(view.y(scene.reach["top"].max())) - 4.4)
-            colour = MARK if missing else "#14181d"
+            colour = MARK if missing else INK
             sheet.text(place, frame.name, size=2.5, anchor="middle", bold=missing, colour=colour)
             sheet.text(
                 (place[0], place[1] + 2.9),
@@ -297,45 +303,46 @@ def _named(sheet: Sheet, scene: Scene, view: View, name: str, *, axis: int) -> N
     if len(at) < 2:
         return
     point = scene.surface.points(at, run.theta(at))
-    sheet.path(
-        view.x(at), view.y(point[:, axis]), width=THIN, colour="#2f5d8c", dash="4 0.8 1.2 0.8"
-    )
+    sheet.path(view.x(at), view.y(point[:, axis]), width=THIN, colour=BLUE, dash="4 0.8 1.2 0.8")
 
 
 def _end_labels(sheet: Sheet, scene: Scene, view: View, *, axis: int) -> None:
     """Letter the curves at the after end, spread so that none overlaps."""
     last = scene.stations[-1:]
-    marks: list[tuple[float, str, str]] = []
+    after = float(last[0])
+    marks: list[tuple[float, float, str, str]] = []  # station, offset, words, colour
     if axis == 2:
         for bl in scene.buttocks:
             for branch in ("upper", "lower"):
                 height = float(buttock(scene.surface, last, bl=-bl, branch=branch)[0])
-                marks.append((height, f"BL −{plain(bl)}", GREY))
+                marks.append((after, height, f"BL −{plain(bl)}", GREY))
     else:
         for wl in scene.waterlines:
             for side in ("starboard", "port"):
                 width = float(waterline(scene.surface, last, wl=wl, side=side)[0])
-                marks.append((width, f"WL {plain(wl).replace('-', '−')}", GREY))
+                marks.append((after, width, f"WL {plain(wl)}".replace("-", "−"), GREY))
     for name, run in scene.surface.lines.items():
+        at = line_stations(run, scene.stations)[-1:]
         seen = axis == 1 or run.line.side != "starboard"
-        if seen and run.line.kind not in ("crown", "keel") and run.last >= last[0] - 1e-6:
-            point = scene.surface.points(last, run.theta(last))[0]
-            marks.append((float(point[axis]), name, "#2f5d8c"))
-    marks = [mark for mark in marks if np.isfinite(mark[0])]
-    edge = float(view.x(last)[0])
-    want = [float(view.y(mark[0])) for mark in marks]
+        if seen and len(at) and run.line.kind not in ("crown", "keel"):
+            point = scene.surface.points(at, run.theta(at))[0]
+            marks.append((float(at[0]), float(point[axis]), name, BLUE))
+    marks = [mark for mark in marks if np.isfinite(mark[1])]
+    edge = float(view.x(after))
+    want = [float(view.y(mark[1])) for mark in marks]
     room = (
         float(view.y(scene.reach["top" if axis == 2 else "starboard"].max())) - 6,
         float(view.y(scene.reach["bottom" if axis == 2 else "port"].min())) + 6,
     )
     for mark, start, place in zip(marks, want, spread(want, 2.3, *room), strict=True):
+        begin = float(view.x(mark[0])) + 0.6
         sheet.path(
-            [edge + 0.6, edge + 4, edge + 8, edge + 9.4],
+            [begin, edge + 4, edge + 8, edge + 9.4],
             [start, start, place, place],
             width=FINE,
             colour=PALE,
         )
-        sheet.text((edge + 10, place + 0.55), mark[1], size=1.7, colour=mark[2])
+        sheet.text((edge + 10, place + 0.55), mark[2], size=1.7, colour=mark[3])
 
 
 # --- second differences -------------------------------------------------------------------------
@@ -592,7 +599,7 @@ def _body_lines(sheet: Sheet, scene: Scene, view: View) -> None:
             view.x(point[:, 1]),
             view.y(point[:, 2]),
             width=THIN,
-            colour="#2f5d8c",
+            colour=BLUE,
             dash="4 0.8 1.2 0.8",
         )
 
@@ -601,8 +608,9 @@ def _body_labels(sheet: Sheet, scene: Scene, view: View) -> None:
     """Letter the frames in a column to starboard, each led to its own curve."""
     frames = [frame for frame in scene.job.frames if frame.name in scene.frames]
     edge = float(view.x(scene.reach["starboard"].max())) + 4.5
-    high = scene.frames[frames[0].name][:, 2].max() * 0.7
-    low = scene.frames[frames[-1].name][:, 2].min() * 0.7
+    first, last = (scene.frames[frames[k].name][:, 2] for k in (0, -1))
+    high = first.min() + 0.82 * np.ptp(first)
+    low = last.min() + 0.16 * np.ptp(last)
     starts = []
     for frame, wanted in zip(frames, np.linspace(high, low, len(frames)), strict=True):
         curve = scene.frames[frame.name]
@@ -628,7 +636,7 @@ def _key(sheet: Sheet, scene: Scene, *, top: float) -> None:
         ("waterline, buttock line", {"width": THIN}),
         (
             "stringer or other named line",
-            {"width": THIN, "colour": "#2f5d8c", "dash": "4 0.8 1.2 0.8"},
+            {"width": THIN, "colour": BLUE, "dash": "4 0.8 1.2 0.8"},
         ),
     ]
     down = top + 5
@@ -670,7 +678,7 @@ def _crossings(sheet: Sheet, section: Section, *, top: float, bottom: float) -> 
         sheet,
         (COLUMN + 4, top),
         f"Lines at {section.frame}",
-        "mm, on the mould line; ± is half the 95 % band"
+        "mm, on the mould line; ± is the 95 % interval of the place along the skin"
         + ("; the rest in stringers.csv" if blocks * each < len(crossings.line) else ""),
     )
     places = (14.0, 29.0, 46.0, 62.0, 76.0)

@@ -188,7 +188,7 @@ def ribbon_of(section: Section) -> Ribbon:
     """Return a lifted section with its 95 % band, widened until it can be seen.
 
     The band is drawn a round number of times as wide as it is, so that its mean half
-    breadth is up to a twentieth of the section's height.
+    breadth is up to a thirtieth of the section's height.
 
     Examples
     --------
@@ -200,7 +200,7 @@ def ribbon_of(section: Section) -> Ribbon:
     outward = section.normal_height[:, None] * up
     outward[:, 1] += section.normal_bl
     half = np.where(np.isfinite(section.band95), section.band95, 0.0)
-    wanted = np.ptp(section.height) / 20.0 / max(float(half.mean()), 1e-9)
+    wanted = np.ptp(section.height) / 30.0 / max(float(half.mean()), 1e-9)
     times = float(max(step for step in (1, 2, 5, 10, 20, 50, 100) if step <= max(wanted, 1.0)))
     offset = times * half[:, None] * outward
     closed = [np.vstack([part, part[:1]]) for part in (curve, curve - offset, curve + offset)]

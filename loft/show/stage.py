@@ -86,6 +86,13 @@ def _skin(pyvista: Any, plotter: Any, scene: Scene) -> list[Any]:
         part = net.clip_scalar(scalars="away", value=NEAR, invert=near)
         if not part.n_cells:
             continue
+        # Light falls by the faces' winding: it must agree with the outward normals.
+        wound = part.compute_normals(
+            point_normals=False, consistent_normals=False, auto_orient_normals=False
+        )["Normals"]
+        ours = part.point_data_to_cell_data()["Normals"]
+        if np.einsum("nk,nk->n", wound, ours).sum() < 0:
+            part = part.flip_faces()
         if near:
             colour = {
                 "scalars": "deviation",

@@ -42,7 +42,7 @@ def test_second_differences_leave_out_unknown_offsets_and_refuse_disorder():
 
 @pytest.mark.parametrize("side", ["port", "starboard"])
 def test_waterline_of_the_elliptic_body(side):
-    """bl = a sqrt(1 - ((wl - c)/b)^2), to the halving's own limit."""
+    """bl = a sqrt(1 - ((wl - c)/b)^2), to rounding."""
     body = standin.Body()
     station = np.linspace(3020.0, 7760.0, 23)
     a, b, c, *_ = body._axes(station)
@@ -76,7 +76,7 @@ def test_followed_reaches_the_tip_of_a_cut():
         lambda x: cuts.waterline(body, x, wl=-500.0, side="starboard"), stations
     )
     known = np.isfinite(width)
-    assert width[known][-1] < 0.01  # the tip closes on the centreline, mm
+    assert width[known][-1] < 2.0  # mm: a tenth on a sheet at 1 : 20
     assert (np.diff(at) > 0).all()
 
 
