@@ -120,8 +120,6 @@ def _unsigned(body: str, text: str, unit: str) -> float:
 
 def _bare(number: float, text: str, unit: str) -> float:
     """Return a number without a unit of its own in mm."""
-    if not math.isfinite(number):
-        raise ValueError(f"{text} found, a finite length wanted")
     if unit == "":
         raise NoUnitError(
             f"{text} found, a length with its unit wanted (as in '{text} mm'): "

@@ -146,6 +146,11 @@ def test_a_number_that_is_not_finite_is_refused(value):
         parse_length(value, "mm")
 
 
+def test_a_list_is_no_length():
+    with pytest.raises(ValueError, match="list found, a length wanted"):
+        parse_length([1.0], "mm")
+
+
 def test_true_is_no_length():
     with pytest.raises(ValueError, match="true found"):
         parse_length(True, "mm")

@@ -181,6 +181,18 @@ def test_a_missing_table_is_refused(tmp_path):
         read_table(job, job.surveys[0])
 
 
+def test_a_table_that_cannot_be_read_is_refused(tmp_path):
+    job = read_job(put(tmp_path))
+    (tmp_path / "tape.csv").unlink()
+    (tmp_path / "tape.csv").mkdir()
+    with pytest.raises(LoftError, match=r"tape\.csv: cannot be read"):
+        read_table(job, job.surveys[0])
+
+
+def test_a_cell_without_end_is_refused():
+    only("F12,S4P,,-600," + "2" * 200_000, "not CSV", column="")
+
+
 @pytest.mark.parametrize("source", ["", "\n\n", "# only words\n"])
 def test_an_empty_table_is_refused(source):
     (fault,) = refused(source)
