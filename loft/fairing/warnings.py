@@ -8,7 +8,7 @@ from loft.fairing.evidence import StationShifts
 from loft.fairing.places import girth_of
 from loft.fairing.surface import Surface
 from loft.job.errors import Finding, LoftError
-from loft.job.records import Array, Deviations, Frame, Job
+from loft.job.records import Array, Deviations, Frame, Job, Settlements
 
 CHINE_ALARM = 5.0  # standardised pile-up from which an unmarked chine is named
 CHINE_WIDTH = np.deg2rad(14.0)  # half width of the pattern a chine leaves
@@ -118,6 +118,24 @@ def stations_out(shifts: StationShifts, job: Job) -> tuple[Finding, ...]:
                 severity="warning",
             )
         )
+    return tuple(out)
+
+
+def shifted_frames(settled: Settlements, job: Job) -> tuple[Finding, ...]:
+    """Name frames that were allowed to shift along the body and did."""
+    out = []
+    for k, name in enumerate(settled.frame):
+        shift, sd = settled.d_station[k], settled.sd_station[k]
+        if np.isfinite(shift) and abs(shift) > 2.58 * sd:
+            out.append(
+                Finding(
+                    text=f"frame {name} stands {abs(shift):.0f} mm "
+                    f"{'aft' if shift > 0 else 'forward'} of its stated station "
+                    f"{job.frame(str(name)).station:.1f} (± {1.96 * sd:.0f}); it was allowed to "
+                    "shift, so the surface is not drawn by it; tape its station again",
+                    severity="warning",
+                )
+            )
     return tuple(out)
 
 
