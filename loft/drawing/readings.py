@@ -1,0 +1,197 @@
+"""What was measured of one section: single points, a lifted outline, or both.
+
+Points of both halves are folded onto the starboard one about a centreline that may
+stand aside and lean: its shift and lean are nuisances of the fit, with priors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from loft.drawing.chain import Chain, gradient, project
+from loft.job.errors import Finding, LoftError
+from loft.job.records import Array, freeze_arrays
+
+STRAIGHT_UP = (0.0, 0.0)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Readings:
+    """Points on the mould line of one section, in its plane.
+
+    Parameters
+    ----------
+    point : ndarray, shape (m, 2)
+        (bl, height), mm; port negative. Single readings first, then the outline.
+    sigma : ndarray, shape (a,)
+        Standard deviation of the a single readings along the normal, mm.
+    whitener : ndarray, shape (m - a, m - a)
+        Makes the outline's errors along the normal independent: the inverse of the
+        lower Cholesky factor of their covariance.
+    spread : ndarray, shape (m,)
+        Standard deviation of every point, mm.
+    centreline : tuple of float
+        Prior standard deviations of the centreline's shift (mm) and lean (radians);
+        zeros hold it at bl 0, upright.
+    pivot : float
+        Height about which the centreline leans, mm.
+    """
+
+    point: Array
+    sigma: Array
+    whitener: Array
+    spread: Array
+    centreline: tuple[float, float] = STRAIGHT_UP
+    pivot: float = 0.0
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+    def __len__(self) -> int:
+        return len(self.point)
+
+    @property
+    def single(self) -> int:
+        """Return how many points are single readings, to which a robust loss applies."""
+        return len(self.sigma)
+
+
+def read_points(
+    points: ArrayLike,
+    sigma: ArrayLike,
+    *,
+    outline: ArrayLike = (),
+    covariance: ArrayLike = (),
+    centreline: tuple[float, float] = STRAIGHT_UP,
+) -> Readings:
+    """Check points and put them together as readings.
+
+    Parameters
+    ----------
+    points : array_like, shape (a, 2)
+        Single readings (bl, height) on the mould line, mm; may be empty.
+    sigma : float or array_like, shape (a,)
+        Their standard deviation, mm.
+    outline : array_like, shape (b, 2)
+        Points of a lifted outline, whose errors hang together.
+    covariance : array_like, shape (b, b)
+        Covariance of the outline's errors along its normal, mm^2.
+    centreline : tuple of float
+        Prior standard deviations of shift (mm) and lean (radians, top to starboard
+        positive) of the centreline.
+
+    Raises
+    ------
+    LoftError
+        Counts that do not agree, figures that are not finite, a sigma that is not
+        positive, a covariance that is not one.
+
+    Examples
+    --------
+    >>> read_points([[0.0, 600.0], [600.0, 0.0]], 1.5).single
+    2
+    """
+    single = np.asarray(points, dtype=np.float64).reshape(-1, 2)
+    lifted = np.asarray(outline, dtype=np.float64).reshape(-1, 2)
+    root = _root(np.asarray(covariance, dtype=np.float64), len(lifted))
+    each = np.asarray(sigma, dtype=np.float64)
+    faults = []
+    if each.ndim and each.shape != (len(single),):
+        faults.append(f"{each.size} sigmas found for {len(single)} points, one for each wanted")
+        each = np.ones(())
+    each = np.broadcast_to(each, (len(single),))
+    if not (np.isfinite(each).all() and (each > 0).all()):
+        faults.append("a sigma that is not positive found; give what a reading is good for, mm")
+    both = np.concatenate([single, lifted])
+    if not np.isfinite(both).all():
+        faults.append(
+            f"point {int(np.argmin(np.isfinite(both).all(axis=1))) + 1} lacks bl or wl; "
+            "leave it out"
+        )
+    if faults:
+        raise LoftError(Finding(text=text) for text in faults)
+    return Readings(
+        point=both,
+        sigma=each,
+        whitener=np.linalg.inv(root),
+        spread=np.concatenate([each, np.linalg.norm(root, axis=1)]),
+        centreline=centreline,
+        pivot=float(both[:, 1].mean()) if len(both) else 0.0,
+    )
+
+
+def _root(covariance: Array, count: int) -> Array:
+    """Return the Cholesky factor of an outline's covariance, or refuse it."""
+    covariance = covariance.reshape(0, 0) if covariance.size == 0 else covariance
+    if covariance.shape != (count, count):
+        raise LoftError(
+            f"covariance of shape {covariance.shape} found for an outline of {count} points; "
+            f"({count}, {count}) wanted"
+        )
+    try:
+        return np.linalg.cholesky(covariance)
+    except np.linalg.LinAlgError as error:
+        raise LoftError(
+            "the outline's covariance is not positive definite; give fewer points or add what "
+            "the outline may depart from true arcs"
+        ) from error
+
+
+def fold(readings: Readings, lean: Array) -> tuple[Array, Array]:
+    """Return the points folded onto the starboard half, and how they move with the lean.
+
+    Parameters
+    ----------
+    readings : Readings
+    lean : ndarray, shape (2,)
+        Shift (mm) and lean (radians) of the centreline.
+
+    Returns
+    -------
+    folded : ndarray, shape (m, 2)
+    by : ndarray, shape (m, 2, 2)
+        Change of (bl, height) with shift and lean.
+    """
+    sine, cosine = np.sin(lean[1]), np.cos(lean[1])
+    off, up = readings.point[:, 0] - lean[0], readings.point[:, 1] - readings.pivot
+    out, high = cosine * off - sine * up, sine * off + cosine * up
+    side = np.where(out < 0, -1.0, 1.0)
+    folded = np.stack([side * out, readings.pivot + high], axis=-1)
+    by = np.zeros((len(out), 2, 2))
+    by[:, 0, 0], by[:, 1, 0] = -side * cosine, -sine
+    by[:, 0, 1], by[:, 1, 1] = -side * high, out
+    return folded, by
+
+
+def reading_rows(chain: Chain, lean: Array, readings: Readings) -> tuple[Array, Array]:
+    """Return the standardised distances of all points, and their gradient.
+
+    Returns
+    -------
+    row : ndarray, shape (m,)
+        Distance over sigma for single readings, whitened distance for the outline.
+    slope : ndarray, shape (m, 2n + 3)
+        By crown, curvatures, lengths, shift and lean.
+    """
+    folded, by = fold(readings, lean)
+    feet = project(chain, folded)
+    on_line = folded - feet.distance[:, None] * feet.normal
+    moved = gradient(chain, on_line, feet.element, feet.along)
+    slope = np.concatenate(
+        [
+            -np.einsum("mc,mcp->mp", feet.normal, moved),
+            np.einsum("mc,mcq->mq", feet.normal, by),
+        ],
+        axis=1,
+    )
+    row, count = feet.distance, readings.single
+    if count == len(row):
+        return row / readings.sigma, slope / readings.sigma[:, None]
+    top = slope[:count] / readings.sigma[:, None]
+    return (
+        np.concatenate([row[:count] / readings.sigma, readings.whitener @ row[count:]]),
+        np.concatenate([top, readings.whitener @ slope[count:]]),
+    )

@@ -1,0 +1,365 @@
+"""The free fit: the fewest arcs and straights that explain what was measured.
+
+Chains of three arcs and more are fitted in turn and judged by BIC with the survey's
+own sigma; the best one is then simplified by leaving out each join and by trying
+every nearly flat element as a straight. Every make-up within `WITHIN` of the best is
+reported: a difference smaller than that settles nothing.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.stats import chi2
+
+from loft.drawing.chain import PI, Chain, project
+from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
+from loft.drawing.solve import Fit, Task, free_directions, settle, weights
+from loft.drawing.start import (
+    Support,
+    chain_of_set,
+    point_turns,
+    refine,
+    solve_sets,
+    starts,
+    support_of,
+)
+from loft.job.errors import LoftError
+from loft.job.records import Array
+
+WITHIN = 6.0  # difference of BIC below which a make-up is an alternative
+LEAST_LENGTH = 12.0  # mm: a shorter element is an artefact of the search
+MOST_ARCS = 7
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Choice:
+    """One make-up of the section, fitted.
+
+    Parameters
+    ----------
+    fit : Fit
+    bic : float
+        Cost + unknowns log(rows).
+    p : float
+        Chance of a cost so large if the make-up and the sigmas are right.
+    sound : bool
+        False where an element is hollow or all but vanishes: an artefact.
+    """
+
+    fit: Fit
+    bic: float
+    p: float
+    sound: bool
+
+    @property
+    def arcs(self) -> int:
+        """Return the number of arcs."""
+        return len(self.fit.chain) - self.straights
+
+    @property
+    def straights(self) -> int:
+        """Return the number of straights."""
+        return sum(self.fit.task.straight)
+
+    def words(self) -> str:
+        """Return the make-up in words.
+
+        Examples
+        --------
+        >>> [_count(1, "arc"), _count(2, "straight")]
+        ['1 arc', '2 straights']
+        """
+        parts = [_count(self.arcs, "arc")]
+        if self.straights:
+            parts.append(_count(self.straights, "straight"))
+        return " and ".join(parts)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Arcs:
+    """The free fit of a section.
+
+    Parameters
+    ----------
+    best : Choice
+        Fewest arcs and straights by BIC.
+    alternatives : tuple of Choice
+        Every other sound make-up within 6 of it, best first.
+    tried : tuple of Choice
+        All that were fitted, by BIC.
+    """
+
+    best: Choice
+    alternatives: tuple[Choice, ...]
+    tried: tuple[Choice, ...]
+
+
+def judged(fit: Fit, *, hollow: bool = False) -> Choice:
+    """Return a fit with its BIC and whether it is sound."""
+    unknowns, count = fit.task.unknowns, len(fit.row)
+    bends = hollow or not (fit.chain.curvature < -1e-6).any()
+    return Choice(
+        fit=fit,
+        bic=fit.cost + unknowns * np.log(count),
+        p=float(chi2.sf(fit.cost, max(count - unknowns, 1))),
+        sound=bool(bends and not (fit.chain.length < LEAST_LENGTH).any()),
+    )
+
+
+def fit_arcs(
+    points: ArrayLike,
+    sigma: ArrayLike,
+    *,
+    outline: ArrayLike = (),
+    covariance: ArrayLike = (),
+    centreline: tuple[float, float] = STRAIGHT_UP,
+    robust: bool = False,
+    most_arcs: int = MOST_ARCS,
+) -> Arcs:
+    """Fit the fewest tangent arcs and straights to one section, without a drawing.
+
+    Parameters
+    ----------
+    points : array_like, shape (m, 2)
+        (bl, height) on the mould line, mm; port negative.
+    sigma : float or array_like, shape (m,)
+        Standard deviation of a point along the normal, mm. It decides how many arcs
+        are found, so it must be the survey's own.
+    outline, covariance : array_like
+        A lifted outline, shape (b, 2), with the covariance of its errors along the
+        normal, shape (b, b), beside the points or instead of them.
+    centreline : tuple of float
+        Prior standard deviations of the shift (mm) and lean (radians) of the
+        section's own centreline; zeros hold it.
+    robust : bool
+        Give outlying points less weight (Huber, then Tukey).
+    most_arcs : int
+        Where to stop.
+
+    Returns
+    -------
+    Arcs
+
+    Raises
+    ------
+    LoftError
+        Fewer readings than the simplest chain has unknowns, or nothing that closes.
+
+    Examples
+    --------
+    >>> from loft.drawing.chain import strike, walk
+    >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
+    >>> points = walk(true, np.linspace(0.0, true.length.sum(), 16))[0]
+    >>> found = fit_arcs(points, 0.5)
+    >>> found.best.words(), found.best.fit.chain.radius[:2].round(2).tolist()
+    ('3 arcs', [620.0, 300.0])
+    """
+    readings = read_points(
+        points, sigma, outline=outline, covariance=covariance, centreline=centreline
+    )
+    _enough(readings)
+    fits = _by_count(readings, most_arcs, "")
+    if not fits:
+        raise LoftError("no chain of tangent arcs closes on these readings; are they one section?")
+    if robust:
+        fits = {count: _hardened(fit) for count, fit in fits.items()}
+    _simplify(fits, readings)
+    return ranked([judged(fit) for fit in [*fits.values(), *_straightened(fits)]])
+
+
+def ranked(choices: list[Choice]) -> Arcs:
+    """Return choices in order: the best sound one, and those within 6 of it."""
+    order = sorted(choices, key=lambda choice: (not choice.sound, choice.bic))
+    best = order[0]
+    near = tuple(
+        choice for choice in order[1:] if choice.sound and choice.bic < best.bic + WITHIN
+    )
+    return Arcs(best=best, alternatives=near, tried=tuple(order))
+
+
+def _enough(readings: Readings) -> None:
+    """Refuse what cannot determine even three arcs."""
+    extra = sum(sd > 0 for sd in readings.centreline)
+    if len(readings) < 6:
+        raise LoftError(
+            f"{len(readings)} readings found, at least 6 wanted: three tangent arcs that close "
+            "have 5 unknowns; take three or more on every arc"
+        )
+    reach = np.ptp(np.abs(readings.point[:, 0])) + np.ptp(readings.point[:, 1])
+    if reach < 10 * readings.spread.max() * (1 + extra):
+        raise LoftError("the readings all but coincide; spread them from crown to keel")
+
+
+def _good(readings: Readings, unknowns: int) -> float:
+    """Return the cost below which a fit leaves nothing to explain."""
+    spare = max(len(readings) - unknowns, 1)
+    return spare + 2 * np.sqrt(2 * spare)
+
+
+def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
+    """Fit chains of 3 arcs and more, until one more arc no longer pays."""
+    turn = point_turns(readings)
+    fits: dict[int, Fit] = {}
+    bic: dict[int, float] = {}
+    enough_at, last = 0, None
+    for count in range(3, most_arcs + 1):
+        if 2 * count - 1 >= len(readings):
+            break
+        fit = fit_count(
+            readings,
+            count,
+            turn=turn,
+            before=last,
+            keep=2 if enough_at else (4 if count <= 4 else 3),
+            most=10 if enough_at else 50,
+            loss=loss,
+        )
+        if fit is None:
+            continue
+        fits[count], last = fit, fit
+        bic[count] = judged(fit).bic
+        spare = max(len(fit.row) - fit.task.unknowns, 1)
+        if fit.cost < spare + 2.5 * np.sqrt(2 * spare) and not enough_at:
+            enough_at = count
+        if enough_at and count > min(bic, key=bic.__getitem__):
+            break
+    return fits
+
+
+def fit_count(
+    readings: Readings,
+    count: int,
+    *,
+    turn: Array | None = None,
+    before: Fit | None = None,
+    keep: int = 4,
+    most: int = 50,
+    loss: str = "",
+) -> Fit | None:
+    """Fit a chain of `count` arcs; `before` is a fit with one arc fewer, if there is one."""
+    turn = point_turns(readings) if turn is None else turn
+    insert = None
+    if before is not None:
+        turn = _turns_on(before, readings)
+        joins = before.chain.turn[1:-1]
+        if len(before.chain) == count - 1 and (np.diff([0.0, *joins, PI]) > 0).all():
+            insert = joins
+    task = Task(readings=readings, straight=(False,) * count, loss=loss)
+    good = _good(readings, task.unknowns)
+    short: list[Fit] = []
+    for chain in starts(readings, turn, task.straight, keep=keep, insert_into=insert):
+        fit = settle(chain, task, most=10, enough=1e-4)
+        if fit is not None:
+            short.append(fit)
+            if fit.cost < good:
+                break
+    short.sort(key=lambda fit: fit.cost)
+    best: Fit | None = None
+    for fit in short[:2]:
+        if best is not None and (best.cost < good or fit.cost > 3 * short[0].cost + 20):
+            break
+        steps = most if fit.cost < 30 * good else 8
+        full = settle(fit.chain, task, lean=fit.lean, most=steps, enough=1e-7)
+        if full is not None and (best is None or full.cost < best.cost):
+            best = full
+    return best
+
+
+def _turns_on(fit: Fit, readings: Readings) -> Array:
+    """Return the directions of the normal at the feet of all points on a fitted chain."""
+    feet = project(fit.chain, fold(readings, fit.lean)[0])
+    return np.clip(
+        fit.chain.turn[feet.element] + fit.chain.curvature[feet.element] * feet.along, 0.0, PI
+    )
+
+
+def _simplify(fits: dict[int, Fit], readings: Readings) -> None:
+    """Leave out joins of the best fit for as long as that pays; adds to `fits`."""
+    for _ in range(MOST_ARCS):
+        best = min(fits, key=lambda count: judged(fits[count]).bic)
+        fewer = _without_a_join(fits[best], readings)
+        known = fits.get(best - 1)
+        if fewer is None or (known is not None and known.cost <= fewer.cost + 1e-6):
+            return
+        fits[best - 1] = fewer
+        if judged(fewer).bic >= judged(fits[best]).bic:
+            return
+
+
+def _without_a_join(fit: Fit, readings: Readings) -> Fit | None:
+    """Return the best fit with two neighbouring arcs made one."""
+    count = len(fit.chain)
+    if count < 4:
+        return None
+    joins = np.sort(np.clip(fit.chain.turn[1:-1], 0.02, PI - 0.02))
+    fewer = np.array([np.delete(joins, index) for index in range(count - 1)])
+    fewer = fewer + 1e-3 * np.arange(count - 2)
+    task = Task(readings=readings, straight=(False,) * (count - 1), loss=fit.task.loss)
+    support: Support = support_of(readings, _turns_on(fit, readings), task.straight)
+    sets = solve_sets(support, fewer)
+    best: Fit | None = None
+    for index in np.argsort(sets.cost, kind="stable")[:2]:
+        refined, _ = refine(support, sets, int(index), readings)
+        found = settle(chain_of_set(refined, task.straight), task, most=40, enough=1e-6)
+        if found is not None and (best is None or found.cost < best.cost):
+            best = found
+    return best
+
+
+def _hardened(fit: Fit) -> Fit:
+    """Return the fit with outlying readings given less weight, Huber first, then Tukey."""
+    for loss in ("huber", "tukey"):
+        task = Task(
+            readings=fit.task.readings,
+            straight=fit.task.straight,
+            dimensions=fit.task.dimensions,
+            held=fit.task.held,
+            loss=loss,
+        )
+        fit = settle(fit.chain, task, lean=fit.lean, enough=1e-7) or fit
+    return fit
+
+
+def curvature_sd(fit: Fit) -> Array:
+    """Return the standard deviation of every curvature, inf where nothing determines it."""
+    free = free_directions(fit.chain, fit.task.fixed)
+    slope = (fit.slope @ free) * np.sqrt(weights(fit.row, fit.task))[:, None]
+    _, strength, basis = np.linalg.svd(slope, full_matrices=False)
+    known = strength > 1e-7 * strength[0]
+    part = free[1 : 1 + len(fit.chain)] @ basis.T
+    with np.errstate(divide="ignore"):
+        return np.sqrt(((part / np.where(known, strength, np.inf)) ** 2).sum(axis=1))
+
+
+def _straightened(fits: dict[int, Fit]) -> list[Fit]:
+    """Return fits with nearly flat elements of the best one made straight, one by one."""
+    best = min(fits.values(), key=lambda fit: judged(fit).bic)
+    out: list[Fit] = []
+    while True:
+        flatness = np.abs(best.chain.curvature) / curvature_sd(best)
+        flatness[list(best.task.straight)] = np.inf
+        index = int(np.argmin(flatness))
+        if flatness[index] > 3.0 or sum(best.task.straight) >= len(best.chain) - 2:
+            return out
+        straight = tuple(flat or place == index for place, flat in enumerate(best.task.straight))
+        bend = best.chain.curvature * ~np.array(straight)
+        task = Task(readings=best.task.readings, straight=straight, loss=best.task.loss)
+        found = settle(
+            Chain(crown=best.chain.crown, curvature=bend, length=best.chain.length),
+            task,
+            lean=best.lean,
+            enough=1e-7,
+        )
+        if found is None:
+            return out
+        out.append(found)
+        if judged(found).bic > judged(best).bic + WITHIN:
+            return out
+        best = found
