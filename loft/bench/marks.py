@@ -1,0 +1,261 @@
+"""What is marked on a frame beside its lines: splices, cut-outs, pin holes, lap steps, chines."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from loft.bench.cutout import cut_depth, cut_width, lean
+from loft.bench.frame import FrameLines
+from loft.bench.outline import Places, at
+from loft.bench.part import crossing_girth, depth_at, lap_ranges
+from loft.job.errors import Finding, LoftError
+from loft.job.records import NAN, Job, Section
+
+CUT_KINDS = ("stringer", "longeron")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Mark:
+    """One mark in the frame's plane; mm and radians, NaN where it has no such figure.
+
+    `bl, height` is its place: on the flange line, but the centre for a pin hole.
+    `angle` is its outward direction from up, positive to starboard; `lean` how far
+    a cut-out's bottom leans from square round the girth.
+    """
+
+    kind: str  # splice | cutout | pin | lap_step | chine
+    name: str
+    girth: float
+    bl: float
+    height: float
+    angle: float
+    width: float = NAN
+    depth: float = NAN
+    radius: float = NAN
+    lean: float = 0.0
+
+
+def frame_marks(section: Section, job: Job, lines: FrameLines) -> tuple[Mark, ...]:
+    """Return every mark of a frame, kind by kind, each by girth.
+
+    Cut-outs are made where the frame stands on the skin: at every stringer and
+    longeron. Pin holes are named PIN1, PIN2 ... in the order of the job.
+
+    Raises
+    ------
+    LoftError
+        Figures of the cut-outs are missing; a pin's line is unknown, or the pin
+        would not lie on the web.
+
+    Examples
+    --------
+    >>> from loft.bench.frame import frame_lines
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> section, job = round_section(600.0), plain_job()
+    >>> marks = frame_marks(section, job, frame_lines(section, job))
+    >>> [(mark.kind, mark.name) for mark in marks][-2:]
+    [('cutout', 'S1S'), ('cutout', 'S1P')]
+    """
+    pins, faults = _pins(section, job, lines)
+    if faults:
+        raise LoftError(faults)
+    return (
+        *_splices(section, job, lines),
+        *_cutouts(section, job, lines),
+        *pins,
+        *_lap_steps(section, job, lines),
+        *_chines(section, lines),
+    )
+
+
+def _place(lines: FrameLines, here: Places, inwards: float) -> tuple[float, float]:
+    point = here.point[0] - inwards * here.normal[0]
+    return float(point[0]), float(point[1])
+
+
+def _direction(here: Places) -> float:
+    return float(np.arctan2(here.normal[0, 0], here.normal[0, 1]))
+
+
+def _inset(section: Section, job: Job, lines: FrameLines, here: Places) -> float:
+    depth = depth_at(section, job, lines.part, here.girth, np.zeros(1, dtype=bool))
+    return float(depth[0] / np.cos(here.bevel[0]))
+
+
+def _splices(section: Section, job: Job, lines: FrameLines) -> Iterator[Mark]:
+    for piece in lines.pieces:
+        if not piece.closed:
+            here = at(lines.outline, [piece.start])
+            bl, height = _place(lines, here, _inset(section, job, lines, here))
+            yield Mark(
+                kind="splice",
+                name=piece.ends[0],
+                girth=piece.start,
+                bl=bl,
+                height=height,
+                angle=_direction(here),
+                depth=lines.part.web_depth,
+            )
+
+
+def _cutouts(section: Section, job: Job, lines: FrameLines) -> Iterator[Mark]:
+    crossings = section.crossings
+    rows = [row for row, kind in enumerate(crossings.kind) if kind in CUT_KINDS]
+    if lines.part.stands != "on_skin" or not rows:
+        return
+    _check_cutouts(job)
+    for row in rows:
+        here = at(lines.outline, [crossings.girth[row]])
+        bevel, slope = float(crossings.bevel[row]), float(crossings.slope[row])
+        turn = float(lean(bevel, slope))
+        bl, height = _place(lines, here, _inset(section, job, lines, here))
+        yield Mark(
+            kind="cutout",
+            name=str(crossings.line[row]),
+            girth=float(here.girth[0]),
+            bl=bl,
+            height=height,
+            angle=_direction(here) - turn,
+            width=float(
+                cut_width(
+                    job.stringer_width,
+                    slope,
+                    bevel,
+                    gauge=lines.part.gauge,
+                    clearance=job.shop.cutout_clearance,
+                )
+            ),
+            depth=float(
+                cut_depth(
+                    job.stringer_depth,
+                    bevel,
+                    gauge=lines.part.gauge,
+                    clearance=job.shop.cutout_clearance,
+                )
+            ),
+            radius=job.shop.cutout_corner_radius,
+            lean=turn,
+        )
+
+
+def _check_cutouts(job: Job) -> None:
+    wanted = {
+        "stringer.width": job.stringer_width,
+        "stringer.depth": job.stringer_depth,
+        "cutout.clearance": job.shop.cutout_clearance,
+        "cutout.corner_radius": job.shop.cutout_corner_radius,
+    }
+    faults = [
+        Finding(
+            file=job.path.name,
+            column=key,
+            text="nothing found; wanted for the cut-outs, since the frame stands on the skin",
+        )
+        for key, value in wanted.items()
+        if value != value
+    ]
+    if faults:
+        raise LoftError(faults)
+
+
+def _pins(section: Section, job: Job, lines: FrameLines) -> tuple[list[Mark], list[Finding]]:
+    marks, faults = [], []
+    across = job.shop.block_pin_diameter
+    if job.shop.block_pins and across != across:
+        text = "nothing found, the diameter of the pins wanted"
+        faults.append(Finding(file=job.path.name, column="block.pin_diameter", text=text))
+    for number, (line, inside) in enumerate(job.shop.block_pins, start=1):
+        girth = crossing_girth(section, line)
+        if girth != girth:
+            text = f"pin {number} at {line} found, a line that crosses {section.frame} wanted"
+            faults.append(Finding(file=job.path.name, column="block.pins", text=text))
+            continue
+        here = at(lines.outline, [girth])
+        bl, height = _place(lines, here, _inset(section, job, lines, here) + inside)
+        marks.append(
+            Mark(
+                kind="pin",
+                name=f"PIN{number}",
+                girth=girth,
+                bl=bl,
+                height=height,
+                angle=_direction(here),
+                width=across,
+                depth=inside,
+                radius=across / 2,
+            )
+        )
+    faults += [
+        Finding(file=job.path.name, column="block.pins", text=text)
+        for mark in marks
+        for text in _off_web(section, job, lines, mark)
+    ]
+    return marks, faults
+
+
+def _off_web(section: Section, job: Job, lines: FrameLines, pin: Mark) -> Iterator[str]:
+    """Say why a pin does not lie on the flat of the web."""
+    row = int(np.argmin(np.abs(lines.girth - pin.girth)))
+    place = f"{pin.name} at girth {pin.girth:.1f} mm stands {pin.depth:.1f} mm inside the flange "
+    least = float(lines.setback[row]) + pin.radius
+    most = lines.part.web_depth - pin.radius
+    if lines.part.inner_flange:
+        sharp = np.pi - lines.part.inner_angle
+        most -= (lines.part.radius + lines.part.gauge) * np.tan(sharp / 2)
+    if not least <= pin.depth <= most:
+        yield f"{place}line, off the flat of the web: {least:.1f} to {most:.1f} mm is wanted"
+    for splice in _splices(section, job, lines):
+        gap = abs(
+            (pin.girth - splice.girth + section.length / 2) % section.length - section.length / 2
+        )
+        if gap * _shrunk(lines, row, pin.depth) < pin.radius:
+            yield f"{place}line, on the splice {splice.name}: a place off the block's end is wanted"
+    for cut in _cutouts(section, job, lines):
+        if _in_cutout(cut, pin):
+            yield f"{place}line, in the cut-out of {cut.name} {cut.depth:.1f} mm deep"
+
+
+def _shrunk(lines: FrameLines, row: int, inside: float) -> float:
+    """Return how much shorter the girth is along a line inside the flange line."""
+    radius = float(lines.flange_radius[row])
+    return 1.0 - inside / radius if np.isfinite(radius) else 1.0
+
+
+def _in_cutout(cut: Mark, pin: Mark) -> bool:
+    outwards = np.array([np.sin(cut.angle), np.cos(cut.angle)])
+    gap = np.array([pin.bl - cut.bl, pin.height - cut.height])
+    inside, aside = -float(gap @ outwards), abs(float(gap[0] * outwards[1] - gap[1] * outwards[0]))
+    return inside < cut.depth + pin.radius and aside < cut.width / 2 + pin.radius
+
+
+def _lap_steps(section: Section, job: Job, lines: FrameLines) -> Iterator[Mark]:
+    for low, high, extra in lap_ranges(section, job):
+        for girth, step in ((low, extra), (high, -extra)):
+            here = at(lines.outline, [girth])
+            bl, height = _place(lines, here, _inset(section, job, lines, here))
+            yield Mark(
+                kind="lap_step",
+                name="lap begins" if step > 0 else "lap ends",
+                girth=float(here.girth[0]),
+                bl=bl,
+                height=height,
+                angle=_direction(here),
+                depth=step,
+            )
+
+
+def _chines(section: Section, lines: FrameLines) -> Iterator[Mark]:
+    for corner in section.corners:
+        row = int(np.argmin(np.abs(lines.girth - corner.girth)))
+        middle = np.add(corner.normal_before, corner.normal_after)
+        yield Mark(
+            kind="chine",
+            name=corner.line,
+            girth=corner.girth,
+            bl=float(lines.flange_line[row, 0]),
+            height=float(lines.flange_line[row, 1]),
+            angle=float(np.arctan2(middle[0], middle[1])),
+        )
