@@ -33,7 +33,7 @@ from loft.corncrake import (
     true_section,
     truth,
 )
-from loft.demo_text import BAY_HEAD, JOB, PASS_1_HEAD, PASS_2_HEAD, README
+from loft.demo_text import BAY_HEAD, JOB, PASS_1_HEAD, PASS_2_HEAD, README, TIES_HEAD
 from loft.job.errors import Finding, LoftError
 from loft.job.files import write_bytes
 
@@ -49,7 +49,16 @@ CENTRE_WL = 900.0  # about which the frames roll
 SECOND_PASS = ("F12", "F13", "F15", "F16", "F17")
 BAY = (5920.0, MISSING, 6400.0)  # where the bay was measured: at F14 from the staging only
 IN_CRADLE = {"F11": 11, "F17": 12, "F20": 12}  # frame -> first stringer under its cradle
+TIED = tuple(f"S{number}P" for number in range(9, 14))  # of F15: taped from marks on the floor
+MARKS = {  # name -> station, bl, wl
+    "A": (6630, -1150, 160),
+    "B": (6630, -1050, 1240),
+    "C": (6630, 350, -140),
+    "D": (5980, -900, -120),
+    "E": (7240, -850, -90),
+}
 CRUSH = {4: 3.0, 5: 9.0, 6: 18.0, 7: 24.0, 8: 19.0, 9: 8.0, 10: 2.0}  # F13 starboard, mm inwards
+TIES_HEADER = "from,to,kind,value,note"
 HEADER = "frame,line,station,bl,wl,sigma,face,note"
 
 
@@ -131,7 +140,7 @@ def _known(frame: str, line: str) -> dict[str, str]:
     number = _number(line)
     if frame == "F13" and line in ("S6S", "S7S", "S8S"):
         return {"note": "flange crushed inwards"}
-    if frame == "F15" and 9 <= number <= 13 and line.endswith("P"):
+    if frame == "F15" and line in TIED:
         return {"face": "skin_inner", "note": "flange corroded away; read on the skin beside it"}
     if frame == "F8" and number >= 10:
         return {"sigma": "3", "note": "tape at arm's length under the floor"}
@@ -153,6 +162,8 @@ def _pass(seed: int, number: int, frames: tuple[str, ...], noise: float) -> list
             bl, wl = point + np.array([chance.normal(sd), chance.normal(sd)])
             if _number(line) >= IN_CRADLE.get(frame, 99):
                 continue
+            if number == 1 and frame == "F15" and line in TIED:
+                continue  # see ties.csv
             if frame == "F19" and line in ("S6S", "S6P") and number == 1:
                 wl, known = np.nan, {"note": "half-breadth plumbed; height not reached"}
             if number == 2:
@@ -194,6 +205,24 @@ def _bay(seed: int) -> list[Reading]:
                 )
             )
     return readings
+
+
+def _ties(seed: int) -> list[tuple[str, str, str, str, str]]:
+    """Return the tapes and levels to the lines of F15 that no plumb line could reach."""
+    chance = _Chance(seed, "ties")
+    rows = [("", name, "control", "{} {} {}".format(*place), "") for name, place in MARKS.items()]
+    for line in TIED:
+        point = _settled(_on_frame("F15", line), true_settlement(seed)["F15"])
+        place = np.array([STATIONS["F15"] + TOUCH, *point])
+        for name, mark in MARKS.items():
+            tape = float(np.linalg.norm(place - mark)) + chance.normal(1.3)
+            if (name, line) == ("B", "S11P"):
+                tape += 100.0  # misread; nobody noticed
+            rows.append((name, f"F15:{line}", "tape", f"{tape:.0f}", ""))
+        if line in ("S9P", "S13P"):
+            level = f"{place[2] + chance.normal(1.3):.0f}"
+            rows.append(("", f"F15:{line}", "wl", level, "water level"))
+    return rows
 
 
 def _mistake(readings: list[Reading], frame: str, line: str, **change: float) -> None:
@@ -278,7 +307,7 @@ def demo_files(seed: int = SEED) -> dict[str, bytes]:
     Examples
     --------
     >>> sorted(demo_files())
-    ['README.txt', 'bay.csv', 'job.toml', 'second.csv', 'tape.csv']
+    ['README.txt', 'bay.csv', 'job.toml', 'second.csv', 'tape.csv', 'ties.csv']
     """
     surviving = tuple(frame for frame in STATIONS if frame != MISSING)
     first = _pass(seed, 1, surviving, 1.4)
@@ -293,6 +322,9 @@ def demo_files(seed: int = SEED) -> dict[str, bytes]:
         "tape.csv": _table(PASS_1_HEAD, first, inches=False),
         "second.csv": _table(PASS_2_HEAD, second, inches=True),
         "bay.csv": _table(BAY_HEAD, _bay(seed), inches=False),
+        "ties.csv": "\n".join(
+            [TIES_HEAD.rstrip("\n"), TIES_HEADER, *map(",".join, _ties(seed)), ""]
+        ).encode("utf-8"),
         "README.txt": README.encode("utf-8"),
     }
 

@@ -13,6 +13,7 @@ again.
     job.toml    what is known and what is wanted, every key explained
     tape.csv    first pass of the tape, millimetres
     second.csv  second pass over the frames next to the gap, feet-inches-eighths
+    ties.csv    tapes from marks on the floor to what no plumb line reached on F15
     bay.csv     stringers and skin measured between the frames, through the empty bay
 
 Run it with
@@ -31,6 +32,13 @@ PASS_1_HEAD = """\
 # Touched: rivet line of the outer flange, 10 mm forward of the heel, beside each stringer,
 # unless the face column says otherwise. bl: port negative. Sigma 1.5 mm by repeating F12 twice.
 # F11: stands in its cradle from S11 down. F17 and F20: from S12 down. Not reached.
+# F15, S9P to S13P: a trestle in the way of the plumb line; taped from floor marks, see ties.csv.
+"""
+
+TIES_HEAD = """\
+# Corncrake, F15 port side low down: the flange is corroded away, read on the skin beside it.
+# Millimetres. Slope distances by steel tape from five marks, A to E, that were plumbed and
+# levelled themselves (control: station, bl, wl). Heights by water level where it could be seen.
 """
 
 PASS_2_HEAD = """\
@@ -94,6 +102,11 @@ pass = 2                         # the same points again: the two are compared
 file = "bay.csv"
 sigma = 2.0
 face = "stringer_inner"
+
+[[ties]]                         # tapes and levels, to be adjusted into points
+file = "ties.csv"
+sigma = 1.5
+face = "skin_inner"
 
 # ---- What we do not trust, and why: never left out in silence ---------------------------
 

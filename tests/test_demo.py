@@ -238,6 +238,23 @@ def test_bay_readings_lie_on_the_free_stringers():
     assert far == {("S10P", "5920"), ("S10P", "6400")}
 
 
+def test_ties_are_true_distances_but_for_one_misread_tape():
+    off = {}
+    for row in rows(FILES["ties.csv"]):
+        frame, _, line = row["to"].partition(":")
+        if not line:
+            continue
+        place = np.array([corncrake.STATIONS[frame] + demo.TOUCH, *fair_point(frame, line)])
+        true = place[2] if row["kind"] == "wl" else np.linalg.norm(place - demo.MARKS[row["from"]])
+        off[row["from"], line] = float(row["value"]) - true
+    assert off.pop(("B", "S11P")) == pytest.approx(100.0, abs=5.0)  # 3.8 sigma of a tape
+    assert len(off) == 26
+    # 26 numbers: the sample's sd is within 2.5 standard errors of the stated 1.5
+    assert np.std(list(off.values())) == pytest.approx(1.5, rel=0.35)
+    taped = {(row["frame"], row["line"]) for row in rows(FILES["tape.csv"])}
+    assert not taped & {("F15", line) for line in demo.TIED}
+
+
 @pytest.mark.parametrize(
     ("value", "text"),
     # trade notation: feet-inches-eighths, 3-8-4 is 44.5 in, 6-0-4 is 72.5 in
