@@ -58,7 +58,7 @@ def _header(file: BinaryIO, last: bytes, name: str) -> list[str]:
 
 def ply_head(path: Path, name: str) -> CloudHead:
     """Return what a PLY header says of its vertices."""
-    return CloudHead(kind="ply", points=_ply_table(path, name).rows)
+    return _head("ply", _ply_table(path, name))
 
 
 def ply_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, float]]:
@@ -149,7 +149,7 @@ def _skip(
 
 def pcd_head(path: Path, name: str) -> CloudHead:
     """Return what a PCD header says of its points."""
-    return CloudHead(kind="pcd", points=_pcd_table(path, name).rows)
+    return _head("pcd", _pcd_table(path, name))
 
 
 def pcd_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, float]]:
@@ -222,6 +222,11 @@ def _compressed(path: Path, name: str, chunk: int, table: Table) -> Iterator[tup
 
 
 # ---- rows of either ----------------------------------------------------------------------
+
+
+def _head(kind: str, table: Table) -> CloudHead:
+    single = bool(table.order) and any(table.dtype[axis].itemsize < 8 for axis in "xyz")
+    return CloudHead(kind=kind, points=table.rows, single=single)
 
 
 def _dtype(fields: list[tuple[str, str]], name: str) -> np.dtype:

@@ -26,11 +26,16 @@ COMMENT = (b"#", b"//")
 
 @dataclass(frozen=True, kw_only=True)
 class CloudHead:
-    """What a cloud's head says: kind, number of points (-1 unknown), step of its numbers."""
+    """What a cloud's head says.
+
+    `points` is -1 where it does not say; `step` the rounding of its numbers, `single`
+    where they are of single precision.
+    """
 
     kind: str
     points: int
     step: float = 0.0
+    single: bool = False
     notes: tuple[str, ...] = ()
 
 

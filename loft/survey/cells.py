@@ -1,0 +1,425 @@
+"""Find the metal in a slab of a scan: one robust plane in every angular cell.
+
+In each cell small planes are put through three points at a time; the one that the
+most points agree with is taken, refined with weights that let strays go, and then
+compared with its neighbours: a stringer's crest, a bracket or a cable stands clear of
+the skin on both sides of it and is set aside. A step of under 3 mm cannot be told
+from the metal this way, nor clutter as broad as a floor.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loft.job.records import Array, freeze_arrays
+
+CELLS = 360
+FEWEST = 8  # points that make a plane of three unknowns worth its standard deviation
+MOST = 192  # points of a cell that are looked at
+TRIALS = 48  # planes tried: with half the points clutter, 48 trials miss in 0.2 % of cells
+STEEPEST_ROUND = np.tan(np.deg2rad(65.0))  # of the metal against the radius, round the section
+STEEPEST_ALONG = np.tan(np.deg2rad(40.0))  # and fore and aft: a web is no skin
+SLOPE_PRIOR = 1.0, 0.3  # sd of the two slopes where points do not tell
+WINDOW = 2.5  # in standard deviations: what agrees with a plane
+STEP = 3.0  # mm: what stands farther than this off its neighbours on either side is set aside
+NEIGHBOURS = 8  # cells on each side
+FEW_ASIDE = 5  # of them that make a line of one side alone
+ABOUT = 100.0  # mm: layers of one structure; what is farther off is something else
+OTHER_LAYER = 0.3  # share of the best plane's points that makes another layer worth a choice
+CREST = 0.25  # share of a stringer's depth by which its crest may be off
+FURTHEST = 60  # cells across which two parts of a section may be seen to join
+GAP_SLOPE = 0.4  # by how much of the gap they may be out
+LEAN = 0.35  # slope of a crest against the skin round about
+LOOSE = 2.0  # spread of a crest's points over that of the skin's
+MAD = 1.4826  # median absolute deviation to standard deviation, normal law
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Cells:
+    """The metal of one slab, by angular cell; arrays of shape (CELLS,), NaN where none.
+
+    Parameters
+    ----------
+    bl, wl : ndarray
+        Where the metal crosses the slab's reading plane.
+    sd : ndarray
+        Standard deviation along the metal's normal, from the spread and the number.
+    spread : ndarray
+        Robust standard deviation of the points about the metal.
+    points, agreeing : ndarray
+        Points of the sample in the cell, and those that lie on the metal.
+    found : ndarray of bool
+        True where the metal is given.
+    rough : float
+        mm, what neighbouring cells scatter beyond `sd`.
+    """
+
+    bl: Array
+    wl: Array
+    sd: Array
+    spread: Array
+    points: Array
+    agreeing: Array
+    found: NDArray[np.bool_]
+    rough: float
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Stack:
+    """Points of a slab in cells, padded: radius, way round, way along; shape (c, m)."""
+
+    radius: Array
+    round: Array
+    along: Array
+    held: NDArray[np.bool_]
+    angle: Array  # (c,) middle of each cell, from up, positive to starboard
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Planes:
+    """One plane a cell, radius = at + round_slope * round + along_slope * along; shape (c,)."""
+
+    at: Array
+    round_slope: Array
+    along_slope: Array
+    middle: Array  # mean way round of the points on it
+    sd: Array  # of the radius at `middle`, along the normal
+    spread: Array
+    agreeing: Array
+
+    @property
+    def tilt(self) -> Array:
+        """Cosine between the radius and the normal."""
+        return 1.0 / np.sqrt(1.0 + self.round_slope**2 + self.along_slope**2)
+
+
+def find_metal(
+    points: Array,
+    centre_wl: float,
+    *,
+    sigma: float,
+    layer: str = "",
+    inside: float = 0.0,
+    seed: int = 0,
+) -> Cells:
+    """Return the metal in every angular cell of a slab.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, 3)
+        (way along from the reading plane, bl, wl), mm.
+    centre_wl : float
+        Height of the point on bl 0 about which the cells are laid.
+    sigma : float
+        Stated standard deviation of one point, mm.
+    layer : str
+        "outermost" where a cell shows several layers and the outer is wanted (a skin seen
+        from within); "" for the one with the most points.
+    inside : float
+        Where not 0: the face wanted stands about so far inside what the cells show
+        round about, as a stringer's crest does; mm.
+    seed : int
+        Of the trials; the same seed gives the same cells.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> rng = np.random.default_rng(1)
+    >>> theta, along = rng.uniform(-np.pi, np.pi, 20000), rng.uniform(-15.0, 15.0, 20000)
+    >>> radius = 600.0 + rng.normal(0.0, 0.5, 20000)
+    >>> points = np.stack([along, radius * np.sin(theta), radius * np.cos(theta)], axis=1)
+    >>> cells = find_metal(points, 0.0, sigma=0.5)
+    >>> bool(np.abs(np.hypot(cells.bl, cells.wl) - 600.0).max() < 0.5)
+    True
+    """
+    stack = _stack(points, centre_wl)
+    trial, agree = _trials(stack, sigma, np.random.default_rng(seed))
+    planes = _refine(stack, _pick(trial, agree, layer=layer), sigma)
+    expected = _expected(stack, planes)
+    planes = _mend(stack, planes, trial, agree, expected=expected, sigma=sigma)
+    if inside:
+        planes, good = _inner(stack, planes, trial, agree, inside=inside, sigma=sigma)
+    else:
+        good = _continuous(planes, _expected(stack, planes), sigma)
+    good = _main_body(stack, planes, good)
+    return _cells(stack, planes, good, centre_wl)
+
+
+def _stack(points: Array, centre_wl: float) -> Stack:
+    """Sort points into cells, at most MOST in each; they come in no particular order."""
+    along, bl, up = points[:, 0], points[:, 1], points[:, 2] - centre_wl
+    width = 2 * np.pi / CELLS
+    cell = np.floor((np.arctan2(bl, up) + np.pi) / width).astype(int) % CELLS
+    order = np.argsort(cell, kind="stable")
+    count = np.bincount(cell, minlength=CELLS)
+    turn = np.arange(len(cell)) - np.repeat(np.cumsum(count) - count, count)
+    order, turn = order[turn < MOST], turn[turn < MOST]
+    m = int(min(count.max(initial=0), MOST)) or 1
+    where = cell[order], turn
+    angle = np.asarray((np.arange(CELLS) + 0.5) * width - np.pi, dtype=np.float64)
+    sine, cosine = np.sin(angle[cell[order]]), np.cos(angle[cell[order]])
+    fields = np.zeros((3, CELLS, m))
+    held = np.zeros((CELLS, m), bool)
+    fields[0][where] = bl[order] * sine + up[order] * cosine
+    fields[1][where] = bl[order] * cosine - up[order] * sine
+    fields[2][where] = along[order]
+    held[where] = True
+    return Stack(radius=fields[0], round=fields[1], along=fields[2], held=held, angle=angle)
+
+
+def _trials(stack: Stack, sigma: float, rng: np.random.Generator) -> tuple[Array, Array]:
+    """Return planes through three points each, (3, c, t), and how many points agree, (c, t)."""
+    count = stack.held.sum(axis=1)
+    pick = (rng.random((CELLS, TRIALS, 3)) * count[:, None, None]).astype(int)
+    row = np.arange(CELLS)[:, None, None]
+    r, v, s = (field[row, pick] for field in (stack.radius, stack.round, stack.along))
+    dr, dv, ds = (np.diff(field, axis=2) for field in (r, v, s))
+    det = dv[..., 0] * ds[..., 1] - dv[..., 1] * ds[..., 0]
+    det = np.where(np.abs(det) < 1e-9, np.nan, det)
+    b = (dr[..., 0] * ds[..., 1] - dr[..., 1] * ds[..., 0]) / det
+    g = (dv[..., 0] * dr[..., 1] - dv[..., 1] * dr[..., 0]) / det
+    a = r[..., 0] - b * v[..., 0] - g * s[..., 0]
+    fit = (np.abs(b) <= STEEPEST_ROUND) & (np.abs(g) <= STEEPEST_ALONG)
+    fit &= (count >= FEWEST)[:, None]
+    trial = np.where(fit, np.stack([a, b, g]), 0.0)
+    reach = WINDOW * sigma * np.sqrt(1.0 + trial[1] ** 2 + trial[2] ** 2)
+    agree = np.zeros((CELLS, TRIALS))
+    for t in range(TRIALS):  # one at a time: the whole would not fit the cache
+        at, b, g = (part[:, t, None] for part in trial)
+        error = np.abs(stack.radius - at - b * stack.round - g * stack.along)
+        agree[:, t] = ((error <= reach[:, t, None]) & stack.held).sum(axis=1)
+    return trial, np.where(fit, agree, 0.0)
+
+
+def _pick(trial: Array, agree: Array, *, layer: str) -> Array:
+    """Return the plane of every cell, (3, c): most points, or the outermost that has many."""
+    best = agree.max(axis=1)
+    score = agree
+    if layer == "outermost":
+        many = agree >= np.maximum(OTHER_LAYER * best, FEWEST)[:, None]
+        usual = trial[0][np.arange(CELLS), agree.argmax(axis=1)]
+        many &= np.abs(trial[0] - usual[:, None]) <= ABOUT
+        score = np.where(many, trial[0], -np.inf)
+    chosen = score.argmax(axis=1)
+    return np.where(best >= FEWEST, trial[:, np.arange(CELLS), chosen], np.nan)
+
+
+def _refine(stack: Stack, plane: Array, sigma: float) -> Planes:
+    """Fit each cell's plane anew to its points, strays losing their weight (Tukey)."""
+    design = np.stack([np.ones_like(stack.round), stack.round, stack.along], axis=-1)
+    plane = np.nan_to_num(plane.T)
+    there = plane.any(axis=1)
+    prior = np.diag([0.0, SLOPE_PRIOR[0] ** -2, SLOPE_PRIOR[1] ** -2]) + 1e-12 * np.eye(3)
+    spread = np.full(CELLS, sigma)
+    for _ in range(8):
+        tilt = 1.0 / np.sqrt(1.0 + plane[:, 1] ** 2 + plane[:, 2] ** 2)
+        error = (stack.radius - np.einsum("cmk,ck->cm", design, plane)) * tilt[:, None]
+        near = stack.held & (np.abs(error) <= 5.0 * np.maximum(spread, sigma)[:, None])
+        spread = _spread(error, near, sigma)
+        u = error / (4.685 * spread)[:, None]  # 95 % as good as least squares on clean points
+        weight = np.where(near & (np.abs(u) < 1.0), (1.0 - u**2) ** 2, 0.0)
+        scaled = design * (weight * (tilt / spread)[:, None] ** 2)[..., None]
+        lhs = np.einsum("cmj,cmk->cjk", scaled, design) + prior
+        rhs = np.einsum("cmj,cm->cj", scaled, stack.radius)
+        plane = np.linalg.solve(lhs, rhs[..., None])[..., 0]
+    agreeing = np.where(there, (weight > 0.0).sum(axis=1), 0)
+    total = np.maximum(weight.sum(axis=1), 1e-9)
+    middle = (weight * stack.round).sum(axis=1) / total
+    at = np.stack([np.ones(CELLS), middle, np.zeros(CELLS)], axis=1)
+    variance = np.einsum("cj,cjk,ck->c", at, np.linalg.inv(lhs), at) / 0.95
+    return Planes(
+        at=plane[:, 0],
+        round_slope=plane[:, 1],
+        along_slope=plane[:, 2],
+        middle=middle,
+        sd=np.sqrt(variance) * tilt,
+        spread=spread,
+        agreeing=np.where(agreeing >= FEWEST, agreeing, 0),
+    )
+
+
+def _spread(error: Array, near: NDArray[np.bool_], sigma: float) -> Array:
+    """Robust standard deviation of the points near each plane; a tenth of sigma at least."""
+    table = np.where(near, np.abs(error), np.inf)
+    table.sort(axis=1)
+    middle = np.maximum(near.sum(axis=1) - 1, 0) // 2
+    value = MAD * table[np.arange(len(table)), middle]
+    return np.where(np.isfinite(value), np.maximum(value, 0.1 * sigma), sigma)
+
+
+def _expected(stack: Stack, planes: Planes) -> Array:
+    """Return what the neighbours say of each cell's radius, (3, c): both sides, left, right.
+
+    Both sides together by a robust parabola; each side alone by the median of the
+    slopes between its cells, so that a chine is no fault.
+    """
+    away = np.arange(-NEIGHBOURS, NEIGHBOURS + 1)
+    away = away[away != 0]
+    index = (np.arange(CELLS)[:, None] + away) % CELLS
+    there = (planes.agreeing > 0)[index]
+    value = np.where(there, planes.at[index], 0.0)
+    both = _parabola(away.astype(float), value, there)
+    sides = [
+        _line(away[half].astype(float), value[:, half], there[:, half])
+        for half in (away < 0, away > 0)
+    ]
+    return np.stack([both, *sides])
+
+
+def _parabola(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
+    """Return the value at 0 of a parabola through most of the neighbours; NaN if too few."""
+    design = np.stack([np.ones_like(away), away, away**2 / NEIGHBOURS], axis=-1)
+    weight = there.astype(float)
+    fit = np.zeros((len(value), 3))
+    for _ in range(12):
+        lhs = np.einsum("cw,wj,wk->cjk", weight, design, design) + 1e-9 * np.eye(3)
+        rhs = np.einsum("cw,wj,cw->cj", weight, design, value)
+        fit = np.linalg.solve(lhs, rhs[..., None])[..., 0]
+        error = np.abs(value - fit @ design.T)
+        weight = there / (1.0 + (error / (0.3 * STEP)) ** 2)
+    enough = (there[:, away < 0].sum(axis=1) >= 2) & (there[:, away > 0].sum(axis=1) >= 2)
+    return np.where(enough & (weight.sum(axis=1) > 3.0), fit[:, 0], np.nan)
+
+
+def _line(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
+    """Return the value at 0 of the median line through one side's neighbours."""
+    first, second = np.triu_indices(len(away), 1)
+    slope = (value[:, second] - value[:, first]) / (away[second] - away[first])
+    slope = np.where(there[:, first] & there[:, second], slope, np.nan)
+    enough = there.sum(axis=1) >= FEW_ASIDE
+    slope[~enough] = 0.0
+    slope = np.nanmedian(slope, axis=1)
+    rest = np.where(there, value - slope[:, None] * away, np.nan)
+    rest[~enough] = 0.0
+    return np.where(enough, np.nanmedian(rest, axis=1), np.nan)
+
+
+def _off(planes: Planes, expected: Array) -> Array:
+    """Return how far each cell stands off its neighbours: the least of the three views."""
+    off = np.abs(planes.at - expected) * planes.tilt
+    return np.asarray(np.where(np.isnan(off), np.inf, off).min(axis=0))
+
+
+def _continuous(planes: Planes, expected: Array, sigma: float) -> NDArray[np.bool_]:
+    """Return where a cell's metal goes on to its neighbours on one side at least.
+
+    A cell in which the points scatter, or hold no firm plane, tells nothing.
+    """
+    there = planes.agreeing > 0
+    usual = float(np.median(planes.spread[there])) if there.any() else 0.0
+    firm = there & (planes.spread <= LOOSE * max(sigma, usual))
+    firm &= planes.sd <= max(sigma, STEP / 3.0)
+    return firm & (_off(planes, expected) <= max(STEP, 3.0 * sigma))
+
+
+def _main_body(stack: Stack, planes: Planes, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out what stands apart from the rest: a wall behind a hole, an island.
+
+    Cells in a row that join make a run; runs join across a gap where one meets the
+    other's end within a share of the gap. The most cells that join are the body.
+    """
+    held = np.flatnonzero(good)
+    if not len(held):
+        return good
+    reach = planes.at * np.tan(np.pi / CELLS)  # half the way to the next cell
+    ahead, behind = planes.at + planes.round_slope * reach, planes.at - planes.round_slope * reach
+    body = np.arange(len(held))
+    for i, k in enumerate(held):
+        for j in range(i + 1, i + 1 + FURTHEST):
+            other = held[j % len(held)]
+            gap = (other - k) % CELLS - 1
+            if gap >= FURTHEST or body[i] == body[j % len(held)]:
+                continue
+            way = 2.0 * gap * min(reach[k], reach[other])
+            if abs(ahead[k] - behind[other]) <= 3.0 * STEP + GAP_SLOPE * way:
+                body[body == body[j % len(held)]] = body[i]
+    most = np.bincount(body).argmax()
+    kept = np.zeros(CELLS, bool)
+    kept[held[body == most]] = True
+    return kept
+
+
+def _mend(
+    stack: Stack, planes: Planes, trial: Array, agree: Array, *, expected: Array, sigma: float
+) -> Planes:
+    """Where a cell stands off its neighbours, take the trial plane nearest to them instead."""
+    wrong = (planes.agreeing > 0) & ~_continuous(planes, expected, sigma)
+    target = np.where(np.isnan(expected[0]), planes.at, expected[0])
+    other = _nearest(stack, trial, agree, target=target, within=STEP, sigma=sigma)
+    better = wrong & (other.agreeing > 0) & (np.abs(other.at - target) * other.tilt <= STEP)
+    gone = wrong & ~better  # what nobody agrees with must not speak for its neighbours
+    fields = {
+        name: np.where(better, getattr(other, name), getattr(planes, name))
+        for name in planes.__dataclass_fields__
+    }
+    fields["agreeing"] = np.where(gone, 0, fields["agreeing"])
+    return Planes(**fields)
+
+
+def _inner(
+    stack: Stack, planes: Planes, trial: Array, agree: Array, *, inside: float, sigma: float
+) -> tuple[Planes, NDArray[np.bool_]]:
+    """Return the planes that stand about `inside` within what lies round about.
+
+    A plane that leans against its neighbours, or about which the points scatter, joins
+    the crest to the skin beside it and is none.
+    """
+    window = (np.arange(CELLS)[:, None] + np.arange(-NEIGHBOURS, NEIGHBOURS + 1)) % CELLS
+    there = planes.agreeing > 0
+    lean = np.where(there, planes.round_slope, np.nan)[window]
+    lean[~there[window].any(axis=1)] = 0.0
+    lean = np.nanmedian(lean, axis=1)
+    target = _expected(stack, planes)[0] - inside * np.hypot(1.0, lean)
+    inner = _nearest(stack, trial, agree, target=target, within=CREST * inside, sigma=sigma)
+    off = np.abs(inner.at - target) * inner.tilt
+    good = (inner.agreeing >= FEWEST) & (off <= CREST * inside)
+    good &= np.abs(inner.round_slope - lean) <= LEAN
+    good &= inner.spread <= LOOSE * max(
+        sigma, float(np.median(planes.spread[there])) if there.any() else 0.0
+    )
+    return inner, good
+
+
+def _nearest(
+    stack: Stack, trial: Array, agree: Array, *, target: Array, within: float, sigma: float
+) -> Planes:
+    """Return the planes with the most points among those near `target` in each cell."""
+    near = np.abs(trial[0] - target[:, None]) <= within * np.hypot(1.0, trial[1])
+    score = np.where(near, agree, 0.0)
+    chosen = score.argmax(axis=1)
+    plane = trial[:, np.arange(CELLS), chosen]
+    return _refine(stack, np.where(score.max(axis=1) >= FEWEST, plane, np.nan), sigma)
+
+
+def _cells(stack: Stack, planes: Planes, good: NDArray[np.bool_], centre_wl: float) -> Cells:
+    """Return the accepted cells in aircraft axes."""
+    radius = planes.at + planes.round_slope * planes.middle
+    sine, cosine = np.sin(stack.angle), np.cos(stack.angle)
+    blank = np.where(good, 0.0, np.nan)
+    return Cells(
+        bl=radius * sine + planes.middle * cosine + blank,
+        wl=centre_wl + radius * cosine - planes.middle * sine + blank,
+        sd=planes.sd + blank,
+        spread=planes.spread + blank,
+        points=stack.held.sum(axis=1),
+        agreeing=np.where(good, planes.agreeing, 0),
+        found=good,
+        rough=_rough(planes, good),
+    )
+
+
+def _rough(planes: Planes, good: NDArray[np.bool_]) -> float:
+    """Return what four cells in a row scatter about a parabola beyond their own sd, mm."""
+    at = planes.at
+    third = (at - 3 * np.roll(at, -1) + 3 * np.roll(at, -2) - np.roll(at, -3)) * planes.tilt
+    whole = good & np.roll(good, -1) & np.roll(good, -2) & np.roll(good, -3)
+    if whole.sum() < 10:
+        return 0.0
+    scatter = (MAD * np.median(np.abs(third[whole]))) ** 2 / 20.0  # 1 + 9 + 9 + 1
+    return float(np.sqrt(max(scatter - np.median(planes.sd[whole] ** 2), 0.0)))
