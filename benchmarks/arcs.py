@@ -121,8 +121,10 @@ def line_of(scores: list[Score], arcs: int) -> str:
     number = np.array([score.arcs for score in scores])
     rms = np.sqrt(np.mean([np.mean(score.error**2) for score in scores]))
     largest = np.median([np.abs(score.error).max() for score in scores])
-    middle = [np.nanmedian([getattr(score, name) for score in scores]) for name in
-              ("side", "other", "known_ms", "auto_ms")]
+    middle = [
+        np.nanmedian([getattr(score, name) for score in scores])
+        for name in ("side", "other", "known_ms", "auto_ms")
+    ]
     return (
         f"global {np.mean([score.reached for score in scores]):.2f}  "
         f"BIC {np.mean(number == arcs):.2f}/{np.mean(number < arcs):.2f}/{np.mean(number > arcs):.2f}  "
@@ -132,7 +134,9 @@ def line_of(scores: list[Score], arcs: int) -> str:
 
 
 def main() -> None:
-    ask = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    ask = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
     ask.add_argument("--cases", type=int, default=6)
     ask.add_argument("--seed", type=int, default=2026)
     ask.add_argument("--all", action="store_true")
@@ -153,7 +157,9 @@ def main() -> None:
             if module:
                 scores["prototype"].append(prototype(module, points, sigma, true, goal))
         for name, rows in scores.items():
-            print(f"{arcs} arcs N {count} sigma {sigma}  {name:9s} {line_of(rows, arcs)}", flush=True)
+            print(
+                f"{arcs} arcs N {count} sigma {sigma}  {name:9s} {line_of(rows, arcs)}", flush=True
+            )
 
 
 if __name__ == "__main__":

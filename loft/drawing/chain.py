@@ -25,6 +25,7 @@ from loft.job.errors import LoftError
 from loft.job.records import Array
 
 PI = np.pi
+Whole = NDArray[np.int64]
 STRAIGHT = 1e-9  # 1/mm: a radius over a thousand kilometres is a straight
 
 
@@ -32,7 +33,7 @@ class Feet(NamedTuple):
     """Where points fall square on a chain; arrays of shape (m,) and (m, 2)."""
 
     distance: Array  # mm along the outward normal, positive outside
-    element: NDArray[np.int64]
+    element: Whole
     along: Array  # mm from the element's start
     normal: Array
 
@@ -57,23 +58,32 @@ class Chain:
     turn: Array = field(init=False, repr=False)  # (n + 1,) at the element ends
     knot: Array = field(init=False, repr=False)  # (n + 1, 2) tangent points, (bl, height)
     tangent: Array = field(init=False, repr=False)  # (n + 1, 2)
+    inward: Array = field(init=False, repr=False)  # (n + 1, 2) normals to the inside
 
     def __post_init__(self) -> None:
         curvature = np.array(self.curvature, dtype=np.float64)
         length = np.array(self.length, dtype=np.float64)
-        turn = np.concatenate([[0.0], np.cumsum(curvature * length)])
+        count = len(curvature)
         half = 0.5 * curvature * length
+        turn = np.zeros(count + 1)
+        np.cumsum(2 * half, out=turn[1:])
         middle = turn[:-1] + half
-        chord = (length * np.sinc(half / PI))[:, None]
-        step = chord * np.stack([np.cos(middle), -np.sin(middle)], axis=-1)
-        knot = np.concatenate([[[0.0, self.crown]], step]).cumsum(axis=0)
-        tangent = np.stack([np.cos(turn), -np.sin(turn)], axis=-1)
+        chord = length * np.sinc(half / PI)
+        knot = np.zeros((count + 1, 2))
+        np.cumsum(chord * np.cos(middle), out=knot[1:, 0])
+        np.cumsum(chord * -np.sin(middle), out=knot[1:, 1])
+        knot[:, 1] += self.crown
+        tangent = np.zeros((count + 1, 2))
+        tangent[:, 0], tangent[:, 1] = np.cos(turn), -np.sin(turn)
+        inward = np.zeros((count + 1, 2))
+        inward[:, 0], inward[:, 1] = tangent[:, 1], -tangent[:, 0]
         arrays = {
             "curvature": curvature,
             "length": length,
             "turn": turn,
             "knot": knot,
             "tangent": tangent,
+            "inward": inward,
         }
         for name, value in arrays.items():
             value.setflags(write=False)
@@ -81,11 +91,6 @@ class Chain:
 
     def __len__(self) -> int:
         return len(self.curvature)
-
-    @property
-    def inward(self) -> Array:
-        """Return the inward normals at the tangent points, shape (n + 1, 2)."""
-        return np.stack([self.tangent[:, 1], -self.tangent[:, 0]], axis=-1)
 
     @property
     def radius(self) -> Array:
@@ -164,9 +169,7 @@ def strike(crown: float, radii: ArrayLike, turns: ArrayLike) -> Chain:
             f"turns {turns.tolist()} found, one for each radius wanted, rising between 0 and pi"
         )
     swept = np.diff([0.0, *turns])
-    run = Chain(
-        crown=crown, curvature=[*(1 / radii), 1e-3], length=[*(radii * swept), 1.0]
-    )
+    run = Chain(crown=crown, curvature=[*(1 / radii), 1e-3], length=[*(radii * swept), 1.0])
     out = run.knot[-2, 0]
     if out <= 0:
         raise LoftError(
@@ -215,11 +218,12 @@ def project(chain: Chain, points: ArrayLike) -> Feet:
     row = np.arange(len(points))
     along = along[row, element]
     turn = chain.turn[element] + chain.curvature[element] * along
-    normal = np.stack([np.sin(turn), np.cos(turn)], axis=-1)
+    normal = np.zeros((len(points), 2))
+    normal[:, 0], normal[:, 1] = np.sin(turn), np.cos(turn)
     return Feet(distance[row, element], element, along, normal)
 
 
-def place(chain: Chain, element: NDArray[np.int64], along: Array) -> Array:
+def place(chain: Chain, element: Whole, along: Array) -> Array:
     """Return the points at given lengths along given elements, shape (m, 2)."""
     angle = chain.curvature[element] * along
     return chain.knot[element] + along[:, None] * (
@@ -228,7 +232,7 @@ def place(chain: Chain, element: NDArray[np.int64], along: Array) -> Array:
     )
 
 
-def walk(chain: Chain, girth: ArrayLike) -> tuple[Array, Array, NDArray[np.int64], Array]:
+def walk(chain: Chain, girth: ArrayLike) -> tuple[Array, Array, Whole, Array]:
     """Return points, normals, elements and lengths along them at a girth from the crown.
 
     Examples
@@ -246,39 +250,49 @@ def walk(chain: Chain, girth: ArrayLike) -> tuple[Array, Array, NDArray[np.int64
     return place(chain, element, along), normal, element, along
 
 
-def gradient(chain: Chain, points: Array, element: NDArray[np.int64], along: Array) -> Array:
-    """Return how material points move with the chain's figures, shape (m, 2, 1 + 2n).
+def push(chain: Chain, points: Array, normal: Array, element: Whole, along: Array) -> Array:
+    """Return how far material points move along given normals, shape (m, 1 + 2n).
 
-    The figures are in the order crown, curvatures, lengths. Everything below a changed
-    element moves rigidly: its end is displaced and the rest turns about it.
+    By the chain's figures in the order crown, curvatures, lengths. Everything below a
+    changed element moves rigidly: its end is displaced and the rest turns about it.
     """
     count = len(chain)
-    out = np.zeros((len(points), 2, 1 + 2 * count))
-    out[:, 1, 0] = 1.0
+    out = np.zeros((len(points), 1 + 2 * count))
+    out[:, 0] = normal[:, 1]
     arm = points[:, None, :] - chain.knot[None, 1:, :]
-    turned = np.stack([arm[..., 1], -arm[..., 0]], axis=-1)
-    below = (np.arange(count)[None, :] < element[:, None])[..., None]
-    swept = chain.curvature * chain.length
-    bent = chain.length[:, None] ** 2 * (
-        _sine_slope(swept)[:, None] * chain.tangent[:-1]
-        + _cosine_slope(swept)[:, None] * chain.inward[:-1]
-    )
-    by_curvature = (bent + chain.length[:, None] * turned) * below
-    by_length = (chain.tangent[1:] + chain.curvature[:, None] * turned) * below
-    out[:, :, 1 : 1 + count] = by_curvature.transpose(0, 2, 1)
-    out[:, :, 1 + count :] = by_length.transpose(0, 2, 1)
+    turned = normal[:, :1] * arm[..., 1] - normal[:, 1:] * arm[..., 0]
+    below = np.arange(count)[None, :] < element[:, None]
+    bent = _bent(chain, np.arange(count), chain.length)
+    out[:, 1 : 1 + count] = (normal @ bent.T + chain.length * turned) * below
+    out[:, 1 + count :] = (normal @ chain.tangent[1:].T + chain.curvature * turned) * below
+    own = _bent(chain, element, along)
+    out[np.arange(len(points)), 1 + element] += np.einsum("mc,mc->m", normal, own)
+    return out
+
+
+def _bent(chain: Chain, element: Whole, along: Array) -> Array:
+    """Return how a point moves with its own element's curvature, the start held."""
     angle = chain.curvature[element] * along
-    out[np.arange(len(points)), :, 1 + element] += along[:, None] ** 2 * (
+    return along[:, None] ** 2 * (
         _sine_slope(angle)[:, None] * chain.tangent[element]
         + _cosine_slope(angle)[:, None] * chain.inward[element]
     )
-    return out
+
+
+def gradient(chain: Chain, point: Array, element: int, along: float) -> Array:
+    """Return how one material point moves with the figures, (bl, height), shape (2, 1 + 2n)."""
+    return push(
+        chain,
+        np.stack([point, point]),
+        np.eye(2),
+        np.array([element, element]),
+        np.array([along, along], dtype=np.float64),
+    )
 
 
 def end_gradient(chain: Chain, element: int) -> Array:
     """Return how the lower end of an element moves with the figures, shape (2, 1 + 2n)."""
-    ends = chain.knot[element + 1][None]
-    out = gradient(chain, ends, np.array([element]), chain.length[element : element + 1])[0]
+    out = gradient(chain, chain.knot[element + 1], element, float(chain.length[element]))
     out[:, 1 + len(chain) + element] += chain.tangent[element + 1]
     return out
 
@@ -290,5 +304,11 @@ def gap(chain: Chain) -> Array:
 
 def gap_gradient(chain: Chain) -> Array:
     """Return how the gap changes with the figures, shape (2, 1 + 2n)."""
-    turning = np.concatenate([[0.0], chain.length, chain.curvature])
-    return np.stack([turning, end_gradient(chain, len(chain) - 1)[0]])
+    count = len(chain)
+    out = np.zeros((2, 1 + 2 * count))
+    out[0, 1 : 1 + count], out[0, 1 + count :] = chain.length, chain.curvature
+    arm = chain.keel - chain.knot[1:, 1]  # turning the rest moves the end along bl
+    bent = _bent(chain, np.arange(count), chain.length)[:, 0]
+    out[1, 1 : 1 + count] = bent + chain.length * arm
+    out[1, 1 + count :] = chain.tangent[1:, 0] + chain.curvature * arm
+    return out

@@ -20,6 +20,7 @@ from loft.drawing.chain import (
     gradient,
     place,
     project,
+    push,
 )
 from loft.job.records import NAN, Array
 
@@ -120,8 +121,7 @@ def _struck(chain: Chain, drawn: Dimension) -> tuple[float, Array]:
         return _half_breadth(chain, drawn)
     if kind == "max_half_breadth":
         point, element, along = at_turn(chain, PI / 2)
-        by = gradient(chain, point[None], np.array([element]), np.array([along]))[0]
-        return float(point[0]), by[0]
+        return float(point[0]), gradient(chain, point, element, along)[0]
     if kind == "bottom":
         return chain.keel, end_gradient(chain, len(chain) - 1)[1]
     top = np.zeros(1 + 2 * len(chain))  # kind == "top"
@@ -153,7 +153,7 @@ def _centre(chain: Chain, index: int, axis: int) -> tuple[float, Array]:
         bend = 1e-7
     inward = chain.inward[index]
     centre = chain.knot[index] + inward / bend
-    by = gradient(chain, centre[None], np.array([index]), np.zeros(1))[0]
+    by = gradient(chain, centre, index, 0.0)
     by[:, 1 + index] -= inward / bend**2
     return float(centre[axis]), by[axis]
 
@@ -174,9 +174,8 @@ def _half_breadth(chain: Chain, drawn: Dimension) -> tuple[float, Array]:
         if abs(step) < 1e-9:
             break
     point = np.array([[out, drawn.at]])
-    by = gradient(chain, point, feet.element, feet.along)[0]
-    run = max(abs(feet.normal[0, 0]), LEAST_RUN)
-    return out, (feet.normal[0] @ by) / run
+    by = push(chain, point, feet.normal, feet.element, feet.along)[0]
+    return out, by / max(abs(feet.normal[0, 0]), LEAST_RUN)
 
 
 def at_turn(chain: Chain, turn: float) -> tuple[Array, int, float]:

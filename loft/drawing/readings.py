@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from loft.drawing.chain import Chain, gradient, project
+from loft.drawing.chain import Chain, project, push
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, freeze_arrays
 
@@ -159,7 +159,8 @@ def fold(readings: Readings, lean: Array) -> tuple[Array, Array]:
     off, up = readings.point[:, 0] - lean[0], readings.point[:, 1] - readings.pivot
     out, high = cosine * off - sine * up, sine * off + cosine * up
     side = np.where(out < 0, -1.0, 1.0)
-    folded = np.stack([side * out, readings.pivot + high], axis=-1)
+    folded = np.zeros((len(out), 2))
+    folded[:, 0], folded[:, 1] = side * out, readings.pivot + high
     by = np.zeros((len(out), 2, 2))
     by[:, 0, 0], by[:, 1, 0] = -side * cosine, -sine
     by[:, 0, 1], by[:, 1, 1] = -side * high, out
@@ -179,14 +180,9 @@ def reading_rows(chain: Chain, lean: Array, readings: Readings) -> tuple[Array, 
     folded, by = fold(readings, lean)
     feet = project(chain, folded)
     on_line = folded - feet.distance[:, None] * feet.normal
-    moved = gradient(chain, on_line, feet.element, feet.along)
-    slope = np.concatenate(
-        [
-            -np.einsum("mc,mcp->mp", feet.normal, moved),
-            np.einsum("mc,mcq->mq", feet.normal, by),
-        ],
-        axis=1,
-    )
+    moved = push(chain, on_line, feet.normal, feet.element, feet.along)
+    leant = np.einsum("mc,mcq->mq", feet.normal, by)
+    slope = np.concatenate([-moved, leant], axis=1)
     row, count = feet.distance, readings.single
     if count == len(row):
         return row / readings.sigma, slope / readings.sigma[:, None]

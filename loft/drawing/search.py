@@ -18,8 +18,9 @@ from loft.drawing.chain import PI, Chain, project
 from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
 from loft.drawing.solve import Fit, Task, free_directions, settle, weights
 from loft.drawing.start import (
-    Support,
+    apart,
     chain_of_set,
+    grid_sets,
     point_turns,
     refine,
     solve_sets,
@@ -170,7 +171,7 @@ def fit_arcs(
         raise LoftError("no chain of tangent arcs closes on these readings; are they one section?")
     if robust:
         fits = {count: _hardened(fit) for count, fit in fits.items()}
-    _simplify(fits, readings)
+    _simplify(fits)
     return ranked([judged(fit) for fit in [*fits.values(), *_straightened(fits)]])
 
 
@@ -178,9 +179,7 @@ def ranked(choices: list[Choice]) -> Arcs:
     """Return choices in order: the best sound one, and those within 6 of it."""
     order = sorted(choices, key=lambda choice: (not choice.sound, choice.bic))
     best = order[0]
-    near = tuple(
-        choice for choice in order[1:] if choice.sound and choice.bic < best.bic + WITHIN
-    )
+    near = tuple(choice for choice in order[1:] if choice.sound and choice.bic < best.bic + WITHIN)
     return Arcs(best=best, alternatives=near, tried=tuple(order))
 
 
@@ -220,6 +219,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             keep=2 if enough_at else (4 if count <= 4 else 3),
             most=10 if enough_at else 50,
             loss=loss,
+            exchanges=0,
         )
         if fit is None:
             continue
@@ -242,8 +242,35 @@ def fit_count(
     keep: int = 4,
     most: int = 50,
     loss: str = "",
+    exchanges: int = 4,
 ) -> Fit | None:
-    """Fit a chain of `count` arcs; `before` is a fit with one arc fewer, if there is one."""
+    """Fit a chain of a known number of arcs.
+
+    Parameters
+    ----------
+    readings : Readings
+    count : int
+        Arcs, three or more.
+    turn : ndarray, shape (m,), optional
+        Direction of the normal at every point; found from the points if not given.
+    before : Fit, optional
+        A fit with one arc fewer, to insert one into.
+    keep, most : int
+        Starts followed, and steps allowed to the best of them.
+    loss : str
+        As of `Task`.
+    exchanges : int
+        How often one join may be taken out and put in elsewhere while the cost is
+        still larger than noise explains.
+
+    Examples
+    --------
+    >>> from loft.drawing.chain import strike, walk
+    >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
+    >>> points = walk(true, np.linspace(0.0, true.length.sum(), 16))[0]
+    >>> fit_count(read_points(points, 0.5), 3).chain.radius[:2].round(2).tolist()
+    [620.0, 300.0]
+    """
     turn = point_turns(readings) if turn is None else turn
     insert = None
     if before is not None:
@@ -269,6 +296,53 @@ def fit_count(
         full = settle(fit.chain, task, lean=fit.lean, most=steps, enough=1e-7)
         if full is not None and (best is None or full.cost < best.cost):
             best = full
+    if best is None or best.cost < good or not exchanges:
+        return best
+    return _mended(best, good, exchanges)
+
+
+def _mended(best: Fit, good: float, exchanges: int) -> Fit:
+    """Return a better fit, by exchanging joins and, where that ends, from the grid again."""
+    for _ in range(exchanges):
+        other = _exchanged(best)
+        if other is None or other.cost > best.cost * (1 - 1e-6):
+            grid = grid_sets(len(best.chain) - 1)
+            other = _best_of_sets(best, grid, straight=best.task.straight, keep=10)
+        if other is None or other.cost > best.cost * (1 - 1e-6):
+            break
+        best = other
+        if best.cost < good:
+            break
+    return best
+
+
+def _exchanged(fit: Fit) -> Fit | None:
+    """Return the best fit with one join taken out and put in anywhere else."""
+    joins = np.sort(np.clip(fit.chain.turn[1:-1], 0.02, PI - 0.02))
+    places = np.deg2rad(np.arange(3.0, 178.0, 3.0))
+    sets = [
+        np.column_stack([np.tile(np.delete(joins, index), (len(places), 1)), places])
+        for index in range(len(joins))
+    ]
+    moved = np.sort(np.concatenate(sets), axis=1)
+    moved = moved[(np.diff(moved, axis=1) > 0.03).all(axis=1)]
+    return _best_of_sets(fit, moved, straight=fit.task.straight, keep=4)
+
+
+def _best_of_sets(fit: Fit, turns: Array, *, straight: tuple[bool, ...], keep: int) -> Fit | None:
+    """Return the best fit from some sets of turns, normals being read off a known fit."""
+    if not len(turns):
+        return None
+    readings = fit.task.readings
+    task = Task(readings=readings, straight=straight, loss=fit.task.loss)
+    support = support_of(readings, _turns_on(fit, readings), straight)
+    sets = solve_sets(support, turns)
+    best: Fit | None = None
+    for index in apart(turns, sets.cost, keep):
+        refined, _ = refine(support, sets, index, readings)
+        found = settle(chain_of_set(refined, straight), task, most=40, enough=1e-6)
+        if found is not None and (best is None or found.cost < best.cost):
+            best = found
     return best
 
 
@@ -280,11 +354,11 @@ def _turns_on(fit: Fit, readings: Readings) -> Array:
     )
 
 
-def _simplify(fits: dict[int, Fit], readings: Readings) -> None:
+def _simplify(fits: dict[int, Fit]) -> None:
     """Leave out joins of the best fit for as long as that pays; adds to `fits`."""
     for _ in range(MOST_ARCS):
         best = min(fits, key=lambda count: judged(fits[count]).bic)
-        fewer = _without_a_join(fits[best], readings)
+        fewer = _without_a_join(fits[best])
         known = fits.get(best - 1)
         if fewer is None or (known is not None and known.cost <= fewer.cost + 1e-6):
             return
@@ -293,7 +367,7 @@ def _simplify(fits: dict[int, Fit], readings: Readings) -> None:
             return
 
 
-def _without_a_join(fit: Fit, readings: Readings) -> Fit | None:
+def _without_a_join(fit: Fit) -> Fit | None:
     """Return the best fit with two neighbouring arcs made one."""
     count = len(fit.chain)
     if count < 4:
@@ -301,16 +375,7 @@ def _without_a_join(fit: Fit, readings: Readings) -> Fit | None:
     joins = np.sort(np.clip(fit.chain.turn[1:-1], 0.02, PI - 0.02))
     fewer = np.array([np.delete(joins, index) for index in range(count - 1)])
     fewer = fewer + 1e-3 * np.arange(count - 2)
-    task = Task(readings=readings, straight=(False,) * (count - 1), loss=fit.task.loss)
-    support: Support = support_of(readings, _turns_on(fit, readings), task.straight)
-    sets = solve_sets(support, fewer)
-    best: Fit | None = None
-    for index in np.argsort(sets.cost, kind="stable")[:2]:
-        refined, _ = refine(support, sets, int(index), readings)
-        found = settle(chain_of_set(refined, task.straight), task, most=40, enough=1e-6)
-        if found is not None and (best is None or found.cost < best.cost):
-            best = found
-    return best
+    return _best_of_sets(fit, fewer, straight=(False,) * (count - 1), keep=2)
 
 
 def _hardened(fit: Fit) -> Fit:
@@ -343,7 +408,7 @@ def _straightened(fits: dict[int, Fit]) -> list[Fit]:
     best = min(fits.values(), key=lambda fit: judged(fit).bic)
     out: list[Fit] = []
     while True:
-        flatness = np.abs(best.chain.curvature) / curvature_sd(best)
+        flatness = np.abs(best.chain.curvature) / np.maximum(curvature_sd(best), 1e-12)
         flatness[list(best.task.straight)] = np.inf
         index = int(np.argmin(flatness))
         if flatness[index] > 3.0 or sum(best.task.straight) >= len(best.chain) - 2:

@@ -265,18 +265,11 @@ def _damped(stand: _Stand, root: Array, free: Array, damping: float) -> Array:
     slope = (stand.slope @ free) * root[:, None]
     normal = slope.T @ slope
     ridge = np.maximum(np.diag(normal), 1e-10 * np.trace(normal) + 1e-12)
-    normal[np.diag_indices_from(normal)] += damping * ridge
-    return free @ -_solved(normal, slope.T @ (stand.row * root))
+    normal.ravel()[:: len(normal) + 1] += damping * ridge
+    return free @ -np.linalg.solve(normal, slope.T @ (stand.row * root))
 
 
-def _solved(normal: Array, right: Array) -> Array:
-    """Solve symmetric equations that may be badly conditioned: damping sees to the rest."""
-    return np.linalg.solve(normal, right)
-
-
-def _kept_long(
-    stand: _Stand, root: Array, fixed: Mask, damping: float, step: Array
-) -> Array:
+def _kept_long(stand: _Stand, root: Array, fixed: Mask, damping: float, step: Array) -> Array:
     """Return the step with those lengths held that would fall below the shortest."""
     count = len(stand.chain)
     lengths = slice(1 + count, 1 + 2 * count)
@@ -318,38 +311,30 @@ def _reset_radii(stand: _Stand, task: Task, fixed: Mask) -> _Stand | None:
     """Solve crown, radii and straights again with the turns held: a linear problem."""
     chain = stand.chain
     count = len(chain)
-    ways = [(0, 0.0)]
-    block = [np.zeros(1 + 2 * count)]
-    block[0][0] = 100.0
-    for index in range(count):
-        way = np.zeros(1 + 2 * count)
-        if task.straight[index]:
-            way[1 + count + index] = 1.0
-        elif not fixed[1 + index] and chain.curvature[index] > 1e-5:
-            # a relative change of radius, the turn kept
-            way[1 + index], way[1 + count + index] = -chain.curvature[index], chain.length[index]
-        else:
-            continue
-        ways.append((index + 1, 1.0))
-        block.append(way)
-    if len(ways) < 3:
+    straight = np.array(task.straight)
+    bent = ~straight & ~fixed[1 : 1 + count] & (chain.curvature > 1e-5)
+    which = np.flatnonzero(straight | bent)
+    if len(which) < 2:
         return None
-    shape = np.stack(block, axis=-1)
+    shape = np.zeros((1 + 2 * count, 1 + len(which)))
+    shape[0, 0] = 100.0
+    column = 1 + np.arange(len(which))
+    # a straight grows by so many mm, a radius by a share, the turn kept
+    shape[1 + which, column] = -chain.curvature[which]
+    shape[1 + count + which, column] = np.where(straight[which], 1.0, chain.length[which])
     out = (gap_gradient(chain)[1] @ shape)[None]
     kept = np.linalg.svd(out, full_matrices=True)[2][1:].T
     root = np.sqrt(weights(stand.row, task))
-    slope = (stand.slope[:, :-2] @ shape @ kept) * root[:, None]
+    slope = (stand.slope[:, :-2] @ (shape @ kept)) * root[:, None]
     normal = slope.T @ slope
-    normal[np.diag_indices_from(normal)] += 1e-6 * np.trace(normal) / len(normal)
-    change = kept @ -_solved(normal, slope.T @ (stand.row * root))
+    normal.ravel()[:: len(normal) + 1] += 1e-6 * np.trace(normal) / len(normal)
+    change = kept @ -np.linalg.solve(normal, slope.T @ (stand.row * root))
     bend, run = chain.curvature.copy(), chain.length.copy()
-    for (place, _), by in zip(ways[1:], change[1:], strict=True):
-        index = place - 1
-        if task.straight[index]:
-            run[index] = max(run[index] + by, SHORTEST)
-        else:
-            grown = float(np.clip(1 + by, 0.4, 2.5))
-            bend[index], run[index] = bend[index] / grown, run[index] * grown
+    grown = np.where(straight[which], 1.0, np.clip(1 + change[1:], 0.4, 2.5))
+    bend[which] /= grown
+    run[which] = np.where(
+        straight[which], np.maximum(run[which] + change[1:], SHORTEST), run[which] * grown
+    )
     again = Chain(crown=chain.crown + 100.0 * change[0], curvature=bend, length=run)
     closed = close(again, fixed[:-2], most=5)
     if closed is None or (closed.length <= 0).any():

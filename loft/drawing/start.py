@@ -191,9 +191,7 @@ def _rises(turn: Array, turns: Array) -> Array:
 
 def _straight_turns(support: Support, turns: Array) -> Array:
     """Return the turn of every straight: that of the join it stands in, 0 or pi at the ends."""
-    ends = np.concatenate(
-        [np.zeros((len(turns), 1)), turns, np.full((len(turns), 1), PI)], axis=-1
-    )
+    ends = np.concatenate([np.zeros((len(turns), 1)), turns, np.full((len(turns), 1), PI)], axis=-1)
     before = np.cumsum([not flat for flat in support.straight])
     return ends[:, [int(before[i]) for i, flat in enumerate(support.straight) if flat]]
 
@@ -311,6 +309,23 @@ def chain_of_set(sets: Sets, straight: tuple[bool, ...]) -> Chain:
     )
 
 
+def apart(turns: Array, cost: Array, keep: int) -> list[int]:
+    """Return the best sets that differ by more than `APART` in some turn, best first.
+
+    Examples
+    --------
+    >>> apart(np.array([[1.0], [1.01], [2.0]]), np.array([3.0, 2.0, 5.0]), 2)
+    [1, 2]
+    """
+    chosen: list[int] = []
+    for index in np.argsort(cost, kind="stable"):
+        if len(chosen) >= keep:
+            break
+        if all(np.abs(turns[index] - turns[other]).max() > APART for other in chosen):
+            chosen.append(int(index))
+    return chosen
+
+
 def starts(
     readings: Readings,
     turn: Array,
@@ -354,12 +369,8 @@ def starts(
         wider = np.column_stack([np.tile(insert_into, (len(more), 1)), more])
         tried = np.concatenate([tried, np.sort(wider, axis=1)])
     solved = solve_sets(support, tried, robust=bool(dimensions))
-    chosen: list[int] = []
-    for index in np.argsort(solved.cost, kind="stable"):
-        if len(chosen) >= keep:
-            break
-        if all(np.abs(tried[index] - tried[other]).max() > APART for other in chosen):
-            chosen.append(int(index))
-    refined = [refine(support, solved, index, readings)[0] for index in chosen]
+    refined = [
+        refine(support, solved, index, readings)[0] for index in apart(tried, solved.cost, keep)
+    ]
     refined.sort(key=lambda sets: float(sets.cost[0]))
     return [chain_of_set(sets, straight) for sets in refined]
