@@ -256,24 +256,28 @@ def _spread(error: Array, near: NDArray[np.bool_], sigma: float) -> Array:
 def _expected(stack: Stack, planes: Planes) -> Array:
     """Return what the neighbours say of each cell's radius, (3, c): both sides, left, right.
 
-    Both sides together by a robust parabola; each side alone by the median of the
-    slopes between its cells, so that a chine is no fault.
+    Both sides together by a robust parabola; where that does not fit, each side alone by
+    the median of the slopes between its cells, so that a chine is no fault.
     """
     away = np.arange(-NEIGHBOURS, NEIGHBOURS + 1)
     away = away[away != 0]
     index = (np.arange(CELLS)[:, None] + away) % CELLS
     there = (planes.agreeing > 0)[index]
     value = np.where(there, planes.at[index], 0.0)
-    both = _parabola(away.astype(float), value, there)
+    both, misfit = _parabola(away.astype(float), value, there)
     sides = [
         _line(away[half].astype(float), value[:, half], there[:, half])
         for half in (away < 0, away > 0)
     ]
-    return np.stack([both, *sides])
+    smooth = misfit < STEP / 3.0  # no chine here: the sharper view alone decides
+    return np.stack([both, *(np.where(smooth, np.nan, side) for side in sides)])
 
 
-def _parabola(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
-    """Return the value at 0 of a parabola through most of the neighbours; NaN if too few."""
+def _parabola(away: Array, value: Array, there: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Return the value at 0 of a parabola through most of the neighbours, and its misfit.
+
+    The value is NaN and the misfit infinite where there are too few.
+    """
     design = np.stack([np.ones_like(away), away, away**2 / NEIGHBOURS], axis=-1)
     weight = there.astype(float)
     fit = np.zeros((len(value), 3))
@@ -284,7 +288,10 @@ def _parabola(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
         error = np.abs(value - fit @ design.T)
         weight = there / (1.0 + (error / (0.3 * STEP)) ** 2)
     enough = (there[:, away < 0].sum(axis=1) >= 2) & (there[:, away > 0].sum(axis=1) >= 2)
-    return np.where(enough & (weight.sum(axis=1) > 3.0), fit[:, 0], np.nan)
+    enough &= weight.sum(axis=1) > 3.0
+    error[~there] = np.nan
+    error[~enough] = np.inf
+    return np.where(enough, fit[:, 0], np.nan), np.nanmedian(error, axis=1)
 
 
 def _line(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:

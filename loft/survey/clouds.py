@@ -24,7 +24,8 @@ from loft.job.records import NAN, Array, CloudSet, Frame, Job, Survey
 from loft.job.schema import given_name
 from loft.job.units import MM_PER
 from loft.survey.cells import Cells, find_metal
-from loft.survey.extent import check_extent
+from loft.survey.centre import centre_heights
+from loft.survey.extent import check_extent, frame_spacing
 from loft.survey.plaintext import CloudHead
 from loft.survey.readers import CHUNK, cloud_head, iter_cloud
 from loft.survey.sample import Sample, Sampler
@@ -204,14 +205,18 @@ def _all_cells(
     """Return for every slab with points its cells, its count and the share on the metal."""
     edges = np.searchsorted(sample.slab, np.arange(len(slabs) + 1))
     parts = {k: slice(edges[k], edges[k + 1]) for k in range(len(slabs)) if edges[k] < edges[k + 1]}
-    centre = _centres(slabs, sample, parts)
+    centre = centre_heights(
+        np.array([slabs[k].station for k in parts]),
+        [np.stack([sample.bl[part], sample.wl[part]], axis=1) for part in parts.values()],
+        spacing=frame_spacing(job),
+    )
     inside = job.stringer_depth if cloud_set.face == "stringer_inner" else 0.0
     found = {}
-    for k, part in parts.items():
+    for height, (k, part) in zip(centre, parts.items(), strict=True):
         points = np.stack([sample.offset[part] - slabs[k].at, sample.bl[part], sample.wl[part]], 1)
         cells = find_metal(
             points,
-            centre[k],
+            height,
             sigma=cloud_set.sigma,
             layer=LAYER.get(cloud_set.face, ""),
             inside=inside,
@@ -220,44 +225,6 @@ def _all_cells(
         share = float(cells.agreeing.sum() / max(cells.points.sum(), 1.0))
         found[k] = (cells, float(sample.stands_for[part].sum()), share)
     return found
-
-
-def _centres(slabs: tuple[Slab, ...], sample: Sample, parts: dict[int, slice]) -> dict[int, float]:
-    """Return the waterline about which each slab's cells are laid.
-
-    The centre of a circle on bl 0 through each slab's points, then a robust straight
-    line through those along the stations; it need only lie well inside the body.
-    """
-    own = {k: _circle(sample.bl[part], sample.wl[part]) for k, part in parts.items()}
-    station = np.array([slabs[k].station for k in parts])
-    height = np.array(list(own.values()))
-    weight = np.array([min(part.stop - part.start, 2000) for part in parts.values()], float)
-    middle = np.average(station, weights=weight) if len(station) else 0.0
-    design = np.stack([np.ones_like(station), (station - middle) / 1000.0], axis=1)
-    pull = np.diag([1e-9, 1.0 * weight.mean() if len(weight) else 1.0])
-    robust = np.ones_like(weight)
-    for _ in range(10):
-        scaled = (design * (weight * robust)[:, None]).T
-        line = np.linalg.solve(scaled @ design + pull, scaled @ height)
-        off = np.abs(height - design @ line)
-        robust = 1.0 / np.maximum(1.0, off / (2.0 * np.median(off) + 1.0))
-    return dict(zip(parts, (design @ line).tolist(), strict=True))
-
-
-def _circle(bl: Array, wl: Array) -> float:
-    """Return the height of the centre, on bl 0, of a robust circle through the points."""
-    base = float(np.median(wl))
-    up = wl - base
-    square = bl**2 + up**2
-    design = np.stack([2.0 * up, np.ones_like(up)], axis=1)
-    weight, centre = np.ones_like(up), 0.0
-    for _ in range(5):
-        scaled = (design * weight[:, None]).T
-        fit = np.linalg.solve(scaled @ design + 1e-6 * np.eye(2), scaled @ square)
-        centre = float(np.clip(fit[0], up.min(), up.max()))
-        off = np.abs(np.hypot(bl, up - centre) - np.sqrt(max(fit[1] + fit[0] ** 2, 1.0)))
-        weight = 1.0 / np.maximum(1.0, off / (2.0 * np.median(off) + 1.0))
-    return base + centre
 
 
 def _survey(

@@ -72,6 +72,19 @@ it would fit with units = "m"
     }
 
 
+def frame_spacing(job: Job) -> float:
+    """Return the median distance between neighbouring frames, mm; 0 for a single one.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> frame_spacing(Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=()))
+    0.0
+    """
+    stations = np.sort([frame.station for frame in job.frames])
+    return float(np.median(np.diff(stations))) if len(stations) > 1 else 0.0
+
+
 def _reach(look: Array, unit: str, rotation: Array, shift: Array) -> tuple[Array, Array]:
     """Return the least and greatest station, bl, wl in mm, a few strays left out."""
     placed = look * MM_PER[unit] @ rotation.T + shift
@@ -83,7 +96,7 @@ def _fault(job: Job, low: Array, high: Array) -> str:
     """Say what does not fit, with @ for the unit; "" where all does."""
     stations = np.array([frame.station for frame in job.frames])
     first, last = stations.min(), stations.max()
-    spacing = float(np.median(np.diff(np.sort(stations)))) if len(stations) > 1 else 0.0
+    spacing = frame_spacing(job)
     found = f"stations {low[0]:.1f} to {high[0]:.1f} mm found in @"
     if not ((stations >= low[0] - MARGIN) & (stations <= high[0] + MARGIN)).any():
         return f"{found}, frames at {first:.1f} to {last:.1f} mm wanted"
