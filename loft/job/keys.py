@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from loft.job.errors import Finding
-from loft.job.units import NoUnitError, parse_length
+from loft.job.units import LONGEST, NoUnitError, parse_length
 
 Convert = Callable[[Any, str], Any]  # (value, unit of bare lengths) -> value, or ValueError
 
@@ -143,7 +143,7 @@ def number(
     def convert(value: Any, unit: str) -> float:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise ValueError(f"{kind_of(value)} found, a number wanted")
-        if not math.isfinite(value):
+        if not abs(value) <= LONGEST:
             raise ValueError(f"{value} found, a finite number wanted")
         if value <= above:
             raise ValueError(f"{value} found, more than {above:g} wanted")

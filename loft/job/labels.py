@@ -17,10 +17,10 @@ def side_of_label(label: str) -> str:
     >>> side_of_label("S4P"), side_of_label("S12S"), side_of_label("KEEL")
     ('port', 'starboard', '')
     """
-    match = re.fullmatch(r"[A-Za-z]+\d+([PSps])", label)
+    match = re.fullmatch(r"[A-Za-z]+[0-9]+([PS])", label)
     if not match:
         return ""
-    return "port" if match[1] in "Pp" else "starboard"
+    return "port" if match[1] == "P" else "starboard"
 
 
 def line_of(job: Job, label: str) -> Line | None:

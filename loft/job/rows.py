@@ -28,10 +28,12 @@ class Faults:
 
     file: str
     shared: dict[tuple[str, str], list[int]] = field(default_factory=dict)
+    count: int = 0
 
     def add(self, row: int, column: str, text: str) -> None:
         """Keep a fault; rows with the same column and text are counted together."""
         self.shared.setdefault((column, text), []).append(row)
+        self.count += 1
 
     def findings(self) -> tuple[Finding, ...]:
         """Return the findings in the order of their first rows."""
@@ -135,7 +137,7 @@ def _header_holds(
     optional: Sequence[str],
 ) -> bool:
     """Check the header row; say whether the table can be read by it."""
-    before = len(faults.shared)
+    before = faults.count
     for sign, word in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
         if len(columns) < len(required) and any(sign in name for name in columns):
             faults.add(number, "", f"{word} found between the columns, commas wanted")
@@ -156,7 +158,7 @@ def _header_holds(
             faults.add(
                 number, name, f"no column {name} found, the header {','.join(required)} wanted"
             )
-    return len(faults.shared) == before
+    return faults.count == before
 
 
 def read_length(row: Row, column: str, unit: str, faults: Faults) -> float:

@@ -107,6 +107,8 @@ def parse_job(source: str, path: Path) -> Job:
         place = re.search(r"at line (\d+)", str(error))
         row = int(place[1]) if place else len(source.splitlines())
         raise LoftError(Finding(file=str(path), row=row, text=f"not TOML: {error}")) from error
+    except RecursionError:
+        raise LoftError(Finding(file=str(path), text="not TOML: brackets without end")) from None
     log = Log(file=str(path), rows=key_rows(source))
     blocks = _blocks(data, log)
     _check_job(blocks, log)
@@ -293,7 +295,7 @@ def _check_damage(blocks: Blocks, log: Log) -> None:
             log.add(f"{place}.sigma", "sigma and use = false found, one of them wanted")
         for mark in entry.get("rows", ()):
             file, colon, row = mark.rpartition(":")
-            if not colon or not row.isdecimal() or int(row) < 1:
+            if not colon or not re.fullmatch(r"0*[1-9][0-9]{0,8}", row):
                 log.add(f"{place}.rows", f'"{mark}" found, a file and a row wanted: "tape.csv:31"')
             elif file not in sources:
                 known = nearest(file, sources) if sources else "the job names none"

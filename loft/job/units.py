@@ -11,6 +11,9 @@ MM_PER = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "in": 25.4, "ft": 304.8}
 TABLE_UNITS = ("mm", "m", "in", "ft", "ft-in")
 JOB_UNITS = ("mm", "in")
 
+LONGEST = 1e12  # of any unit: past it a figure is no length of anything
+LONGEST_TEXT = 60
+
 _NUMBER = r"(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
 _DECIMAL = re.compile(rf"({_NUMBER})\s*(mm|cm|m|inches|inch|in|feet|foot|ft|\"|')?")
 _FRACTION = re.compile(r"(?:(\d+)(?:\s+|-))?(\d+)/(\d+)\s*(inches|inch|in|\")?")
@@ -86,12 +89,16 @@ def parse_length(value: object, unit: str) -> float:
     if isinstance(value, (datetime.date, datetime.datetime, datetime.time)):
         raise ValueError(_date_text(str(value)))
     if isinstance(value, (int, float)):
+        if abs(value) > LONGEST:  # also a whole number that no float can hold
+            raise ValueError("a number beyond all measure found, a finite length wanted")
         return _bare(float(value), str(value), unit)
     if not isinstance(value, str):
         raise ValueError(f"{type(value).__name__} found, a length wanted")
     text = " ".join(value.translate(_MARKS).split())
     if not text:
         raise ValueError("nothing found, a length wanted")
+    if len(text) > LONGEST_TEXT:
+        raise ValueError(f"{text[:LONGEST_TEXT]}... found, a length wanted")
     sign, body = 1.0, text
     if text[0] in "+-":
         sign, body = (-1.0 if text[0] == "-" else 1.0), text[1:].lstrip()
@@ -136,7 +143,7 @@ def _bare(number: float, text: str, unit: str) -> float:
 
 
 def _finite(mm: float, text: str) -> float:
-    if not math.isfinite(mm):
+    if not abs(mm) <= LONGEST:
         raise ValueError(f"{text} found, a finite length wanted")
     return mm
 

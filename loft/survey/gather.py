@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -12,8 +13,8 @@ from numpy.typing import NDArray
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
 from loft.job.labels import line_of
-from loft.job.records import Job, Line, Survey
-from loft.job.schema import LEAST_FRAMES
+from loft.job.records import CloudSet, Job, Line, Survey
+from loft.job.schema import LEAST_FRAMES, given_name
 from loft.job.units import MM_PER
 from loft.survey.damage import apply_damage
 from loft.survey.repeats import compare_passes, repeat_notes, repeat_summary
@@ -80,14 +81,38 @@ def _parts(job: Job, progress: Progress) -> tuple[list[Survey], list[Finding]]:
 
     The one place where measurements of another kind are added.
     """
+    readers: list[Callable[[], Survey]] = [lambda: read_tables(job, progress=progress)]
+    if job.ties:
+        readers.append(lambda: _ties(job, progress))
+    readers.extend(partial(_cloud, job, cloud, progress) for cloud in job.clouds)
     parts: list[Survey] = []
     faults: list[Finding] = []
-    for read in (read_tables,):
+    for read in readers:
         try:
-            parts.append(read(job, progress=progress))
+            parts.append(read())
         except LoftError as refusal:
             faults.extend(refusal.findings)
     return parts, faults
+
+
+def _ties(job: Job, progress: Progress) -> Survey:
+    """Return the points that tape ties fix; imported here since it builds on this module."""
+    from loft.survey.ties import ties_survey
+
+    return ties_survey(job, progress=progress)
+
+
+def _cloud(job: Job, cloud: CloudSet, progress: Progress) -> Survey:
+    """Return the readings of one scan, in aircraft axes by its targets where it has any."""
+    from loft.survey.clouds import cloud_survey
+    from loft.survey.datum import register_cloud
+
+    registration = register_cloud(job, cloud) if cloud.targets else None
+    name = given_name(job, cloud.file)
+    survey, _ = cloud_survey(
+        job, cloud, registration, lambda share: progress(f"reading {name}: {share:.0%}")
+    )
+    return survey
 
 
 def read_tables(job: Job, *, progress: Progress | None = None) -> Survey:
@@ -109,7 +134,7 @@ def read_tables(job: Job, *, progress: Progress | None = None) -> Survey:
     faults: list[Finding] = []
     for survey_set in job.surveys:
         if progress:
-            progress(f"reading {survey_set.file.name}")
+            progress(f"reading {given_name(job, survey_set.file)}")
         rows, findings = scan_table(job, survey_set)
         readings.extend(rows)
         faults.extend(findings)

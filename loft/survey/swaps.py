@@ -70,7 +70,9 @@ def swapped_labels(survey: Survey) -> tuple[Finding, ...]:
         pairs.append(best)
         label[list(best)] = label[list(best)[::-1]]
     doubted = {suspect.at for suspect in suspects}
-    taken = {(_place(survey, at), label[at]) for at in range(len(survey)) if at not in doubted}
+    taken = {
+        (_place(survey, at), label[at]) for at in _comparable(survey, label) if at not in doubted
+    }
     alone = [one for one in suspects if (_place(survey, one.at), one.seems) not in taken]
     found = [_pair_words(survey, pair) for pair in pairs]
     found.extend(_lone_words(survey, suspect) for suspect in alone)

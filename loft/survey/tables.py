@@ -67,9 +67,9 @@ def scan_table(
     readings = []
     rows = table_rows(source, faults, required=COLUMNS, optional=(*OPTIONAL, *also))
     for row in rows:
-        before = sum(map(len, faults.shared.values()))
+        before = faults.count
         reading = _reading(row, job, survey_set, frames=frames, faults=faults, also=also)
-        if sum(map(len, faults.shared.values())) == before:
+        if faults.count == before:
             readings.append(reading)
     return tuple(readings), faults.findings()
 

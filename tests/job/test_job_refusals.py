@@ -1,12 +1,16 @@
 """The job file: what is refused, by its words and rows."""
 
 import re
+from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from jobtext import FRAMES, HEAD, put
 
 from loft.job.errors import LoftError
-from loft.job.schema import read_job
+from loft.job.keys import key_rows
+from loft.job.schema import parse_job, read_job
 
 
 def refused(folder, text, files=("tape.csv",)):
@@ -283,3 +287,45 @@ def test_a_job_file_that_cannot_be_read_is_refused(tmp_path):
     (tmp_path / "job.toml").mkdir()
     with pytest.raises(LoftError, match="cannot be read"):
         read_job(tmp_path)
+
+
+def test_brackets_without_end_are_refused(tmp_path):
+    fault = refused(tmp_path, "a = " + "[" * 100_000)[0]
+    assert "brackets without end" in fault.text
+
+
+def test_figures_beyond_all_measure_are_refused(tmp_path):
+    huge = "9" * 400
+    only(tmp_path, HEAD + FRAMES + f"[skin]\ngauge = {huge}\n", "skin.gauge", "finite length")
+    text = HEAD + FRAMES + f"[block]\noverbend_deg = {huge}\n"
+    only(tmp_path, text, "block.overbend_deg", "finite number")
+    text = HEAD + FRAMES + f'[skin]\ngauge = "{huge}-0-0"\n'
+    only(tmp_path, text, "skin.gauge", "9... found, a length wanted")
+
+
+def faults_of(text):
+    """Return the findings of a text; any other exception than a refusal fails the test."""
+    try:
+        parse_job(text, Path("job.toml"))
+    except LoftError as refusal:
+        return refusal.findings
+    return ()
+
+
+PIECES = st.sampled_from(
+    ["[", "]", "[[frame]]", "[job]", "name", "station", " = ", '"', "'", "\n", "#", "4-3-5", "1e9"]
+    + ["{", "}", ",", "\\", '"""', "nan", "1938-05-14", "true", "ä", "\0", "[[survey]]", "file"]
+)
+
+
+@settings(derandomize=True, max_examples=300, deadline=None)
+@given(st.lists(PIECES, max_size=40).map("".join))
+def test_any_text_is_a_job_or_is_refused(text):
+    key_rows(text)
+    assert all("\n" not in finding.line() for finding in faults_of(text))
+
+
+@settings(derandomize=True, max_examples=300, deadline=None)
+@given(st.lists(PIECES, max_size=40).map("".join))
+def test_any_text_behind_a_sound_job_is_read_or_refused(text):
+    assert all("\n" not in finding.line() for finding in faults_of(HEAD + FRAMES + text))

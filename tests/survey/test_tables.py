@@ -7,6 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 from hangar import HEADER, JOB, STATIONS, TAPE, put, rows
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from loft.job.errors import LoftError
 from loft.job.records import Frame, SurveySet
@@ -365,3 +367,23 @@ def test_all_faults_of_a_table_are_told_at_once():
         (6, ""),
         (7, "line"),
     ]
+
+
+PIECES = st.sampled_from(
+    [HEADER, ROW, ",", "\n", "\r", '"', "'", "#", ";", "F12", "S4S", "-600", "4-3-5", "2005-03-04"]
+    + ["nan", " ", "\t", "\x0b", "\u2028", "ä", "1e400", "-", "5/8", "skin_inner", "9" * 400]
+)
+
+
+@settings(derandomize=True, max_examples=300, deadline=None)
+@given(st.booleans(), st.lists(PIECES, max_size=30).map("".join))
+def test_any_text_is_a_table_or_is_refused(headed, text):
+    source = f"{HEADER}\n{text}" if headed else text
+    try:
+        readings = read_table(job_with(), tape(), source=source)
+    except LoftError as refusal:
+        for finding in refusal.findings:
+            assert 0 <= finding.row <= len(re.split("\r\n|\n|\r", source))
+            assert "\n" not in finding.line()
+    else:
+        assert all(math.isfinite(one.station) for one in readings)
