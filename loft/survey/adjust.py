@@ -11,49 +11,19 @@ import scipy.stats
 from loft.job.errors import Finding
 from loft.job.labels import side_of_label
 from loft.job.records import Array, freeze_arrays
-from loft.survey.held import choose_side, refuse_loose, refuse_weak, scatter
+from loft.survey import snooping
+from loft.survey.held import (
+    choose_side,
+    place_words,
+    refuse_loose,
+    refuse_weak,
+    scatter,
+    two_places,
+)
 from loft.survey.mirrors import first_positions
 from loft.survey.network import AXES, Network, Tie, build_network, settle
-from loft.survey.quality import (
-    CONTROLLED,
-    CRITICAL,
-    DETECT,
-    Quality,
-    cofactors,
-    quality_of,
-)
-from loft.survey.slips import likely_slip
-
-SAME = 0.99  # correlation of two tests beyond which they cannot tell the readings apart
-
-
-@dataclass(frozen=True, kw_only=True)
-class Failure:
-    """A reading that the others contradict.
-
-    Parameters
-    ----------
-    tie : Tie
-    standardised : float
-        Its residual over the standard deviation of that residual.
-    residual : float
-        Adjusted value less reading, mm, at the moment it failed.
-    suggested, sd : float
-        What the other readings make of it, mm, and how well they know it.
-    slip : str
-        The slip that explains it, "" where none fits.
-    rejected : bool
-        False where several readings fail together and cannot be told apart: none of
-        them is left out then.
-    """
-
-    tie: Tie
-    standardised: float
-    residual: float
-    suggested: float
-    sd: float
-    slip: str
-    rejected: bool
+from loft.survey.quality import CONTROLLED, CRITICAL, DETECT, cofactors, quality_of
+from loft.survey.snooping import Failure
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -184,78 +154,17 @@ def adjust(
     refuse_loose(net, scatter(net), used=everything)
     position = settle(net, first_positions(net), used=everything)
     refuse_loose(net, position, used=everything)
-    used, failures, position = _snooped(net, position, leave_out=snoop)
+    used = everything
+    failures: tuple[Failure, ...] = ()
+    if snoop:
+        used, failures, position = snooping.snoop(net, position)
     refuse_weak(net, position, used=used)
     if sides is None:
         sides = {name: side_of_label(name.rpartition(":")[2]) for name in net.points}
     position, notes = choose_side(net, position, used=used, sides=sides)
-    return _result(net, position, used=used, failures=failures, notes=notes)
-
-
-def _snooped(
-    net: Network, position: Array, *, leave_out: bool
-) -> tuple[np.ndarray, list[Failure], Array]:
-    """Leave out one failing reading at a time; take back what fits after all."""
-    used = np.ones(len(net.value), dtype=bool)
-    failed: dict[int, Failure] = {}
-    doubtful: list[Failure] = []
-    returned: set[int] = set()
-    while leave_out:
-        quality = quality_of(net, position, used=used)
-        size = np.where(used, np.abs(quality.standardised), 0.0)
-        worst = int(np.argmax(size))
-        if size[worst] <= CRITICAL:
-            back = _fits_after_all(quality, used, returned)
-            if back is None:
-                break
-            returned.add(back)
-            used[back] = True
-            del failed[back]
-        else:
-            alike = _alike(quality, worst, used)
-            if len(alike) > 1:
-                doubtful = [_failure(net, quality, k, used=used, rejected=False) for k in alike]
-                break
-            failed[worst] = _failure(net, quality, worst, used=used, rejected=True)
-            used[worst] = False
-        position = settle(net, position, used=used)
-    return used, [*failed.values(), *doubtful], position
-
-
-def _fits_after_all(quality: Quality, used: np.ndarray, returned: set[int]) -> int | None:
-    """Return the rejected reading that fits the solution without it best, if any does."""
-    size = np.where(used, np.inf, np.abs(quality.standardised))
-    size[list(returned)] = np.inf
-    best = int(np.argmin(size))
-    return best if size[best] < CRITICAL else None
-
-
-def _alike(quality: Quality, worst: int, used: np.ndarray) -> list[int]:
-    """Return the readings whose test cannot be told from that of the worst one."""
-    shared = -quality.rows @ quality.inverse @ quality.rows[worst]
-    shared[worst] = quality.redundancy[worst]
-    root = np.sqrt(np.maximum(quality.redundancy * quality.redundancy[worst], 1e-30))
-    tested = used & (quality.redundancy > CONTROLLED)
-    return [int(k) for k in np.flatnonzero(tested & (np.abs(shared) / root > SAME))]
-
-
-def _failure(
-    net: Network, quality: Quality, k: int, *, used: np.ndarray, rejected: bool
-) -> Failure:
-    """Return what is known of a failing reading at this moment."""
-    share = float(quality.redundancy[k])
-    suggested = float(net.value[k] + quality.residual[k] / share)
-    sd = float(net.sigma[k] * np.sqrt(max(1.0 / share - 1.0, 0.0)))
-    tie = replace(net.ties[k], value=float(net.value[k]))
-    return Failure(
-        tie=tie,
-        standardised=float(quality.standardised[k]),
-        residual=float(quality.residual[k]),
-        suggested=suggested,
-        sd=sd,
-        slip=likely_slip(tie, suggested, float(np.hypot(sd, net.sigma[k]))),
-        rejected=rejected,
-    )
+    result = _result(net, position, used=used, failures=failures)
+    doubts = two_places(net, position, used=used, sides=sides)
+    return _told(result, doubts=doubts, notes=notes)
 
 
 def _result(
@@ -263,17 +172,16 @@ def _result(
     position: Array,
     *,
     used: np.ndarray,
-    failures: Sequence[Failure],
-    notes: Sequence[Finding],
+    failures: tuple[Failure, ...],
 ) -> Adjustment:
-    """Return the adjustment with its statistics and what must be said of it."""
+    """Return the adjustment with its statistics."""
     quality = quality_of(net, position, used=used)
     share = np.where(used, quality.redundancy, 1.0 / np.maximum(quality.redundancy, 1.0))
     controlled = share > CONTROLLED
     detectable = np.where(
         controlled, DETECT * net.sigma / np.sqrt(np.maximum(share, 1e-12)), np.inf
     )
-    adjustment = Adjustment(
+    return Adjustment(
         axes=net.axes,
         points=net.points,
         fixed=net.fixed,
@@ -287,9 +195,29 @@ def _result(
         used=used,
         variance_factor=quality.square / quality.freedom if quality.freedom else float("nan"),
         freedom=quality.freedom,
-        failures=tuple(failures),
+        failures=failures,
     )
-    return replace(adjustment, findings=(*notes, *_remarks(adjustment)))
+
+
+def _told(
+    adjustment: Adjustment, *, doubts: Sequence[tuple[int, Array]], notes: Sequence[Finding]
+) -> Adjustment:
+    """Return the adjustment with all that must be said of it.
+
+    A point that may stand in another place has a covariance that reaches there.
+    """
+    cofactor = adjustment.cofactor.copy()
+    findings = [*notes, *_remarks(adjustment)]
+    for point, other in doubts:
+        apart = other - adjustment.position[point]
+        cofactor[point] += np.outer(apart, apart)
+        text = (
+            f"point {adjustment.points[point]}: its readings agree as well at "
+            f"{place_words(adjustment.axes, other)}, {np.linalg.norm(apart):.1f} mm off, with "
+            "others of them left out; not to be trusted until one more reading tells"
+        )
+        findings.append(Finding(text=text, severity="warning"))
+    return replace(adjustment, cofactor=cofactor, findings=tuple(findings))
 
 
 def _remarks(adjustment: Adjustment) -> list[Finding]:

@@ -44,8 +44,8 @@ class Registration:
     Parameters
     ----------
     rotation : ndarray, shape (3, 3)
-    shift : ndarray, shape (3,)
-        mm; ``aircraft = rotation @ scan + shift``.
+    translation : ndarray, shape (3,)
+        mm; ``aircraft = rotation @ scan + translation``.
     centre : ndarray, shape (3,)
         Weighted centre of the targets in aircraft axes, to which `covariance` belongs.
     covariance : ndarray, shape (6, 6)
@@ -65,7 +65,7 @@ class Registration:
     """
 
     rotation: Array
-    shift: Array
+    translation: Array
     centre: Array
     covariance: Array
     names: tuple[str, ...]
@@ -88,17 +88,17 @@ class Registration:
 
     def apply(self, scan: Array) -> Array:
         """Return points of the scan in aircraft axes, shape (n, 3), mm."""
-        return np.asarray(scan, dtype=np.float64) @ self.rotation.T + self.shift
+        return np.asarray(scan, dtype=np.float64) @ self.rotation.T + self.translation
 
-    def spread(self, aircraft: Array) -> Array:
-        """Return the covariance that the registration gives to points, shape (n, 3, 3).
+    def covariance_at(self, points: Array) -> Array:
+        """Return the covariance that the registration gives to points, mm^2, (n, 3, 3).
 
         Parameters
         ----------
-        aircraft : ndarray, shape (n, 3)
-            Points in aircraft axes, mm.
+        points : ndarray, shape (n, 3)
+            In aircraft axes, mm.
         """
-        rows = motion(np.asarray(aircraft, dtype=np.float64) - self.centre)
+        rows = motion(np.asarray(points, dtype=np.float64) - self.centre)
         return np.asarray(rows @ self.covariance @ np.swapaxes(rows, 1, 2))
 
 
@@ -130,7 +130,7 @@ def register(
     --------
     >>> scan = np.array([[0.0, 0, 0], [4000, 0, 0], [0, 1500, 0], [0, 0, 1800]])
     >>> found = register(scan, scan + [5000.0, 0.0, 300.0], sigma=1.0)
-    >>> found.shift.round(6).tolist(), found.hand_proved
+    >>> found.translation.round(6).tolist(), found.hand_proved
     ([5000.0, 0.0, 300.0], True)
     """
     scan, aircraft = (np.array(points, dtype=np.float64) for points in (scan, aircraft))
@@ -372,7 +372,7 @@ def _registration(
         notes = [*notes, Finding(text=text, severity="note")]
     return Registration(
         rotation=fit.rotation,
-        shift=fit.shift,
+        translation=fit.shift,
         centre=centre,
         covariance=covariance,
         names=names,

@@ -8,9 +8,10 @@ import numpy as np
 
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array
+from loft.survey.consensus import possible_places
 from loft.survey.mirrors import Mirror, mirrored
 from loft.survey.network import Network, lacking, loose_points
-from loft.survey.quality import DETECT, cofactors, error_ellipse, quality_of
+from loft.survey.quality import CRITICAL, DETECT, cofactors, error_ellipse, quality_of
 
 
 def scatter(net: Network) -> Array:
@@ -167,14 +168,54 @@ def _ambiguous(net: Network, position: Array, mirror: Mirror, why: str) -> Findi
         file=first.file,
         row=first.row,
         text=f"{_group(net, mirror)} fits as well on the other side: {name} at "
-        f"{_words(net, position[point])} or at {_words(net, mirror.position[point])}{why}; "
+        f"{place_words(net.axes, position[point])} or at "
+        f"{place_words(net.axes, mirror.position[point])}{why}; "
         f"plumb its {net.axes[axis]}, or give an approx row for it",
     )
 
 
-def _words(net: Network, place: Array) -> str:
-    """Return a position in words."""
+def place_words(axes: Sequence[str], place: Array) -> str:
+    """Return a position in words.
+
+    Examples
+    --------
+    >>> place_words(("bl", "wl"), np.array([-612.0, 900.04]))
+    'bl -612.0, wl 900.0'
+    """
     return ", ".join(
         f"{axis} {round(float(value), 1) + 0.0:.1f}"
-        for axis, value in zip(net.axes, place, strict=True)
+        for axis, value in zip(axes, place, strict=True)
     )
+
+
+def two_places(
+    net: Network, position: Array, *, used: np.ndarray, sides: Mapping[str, str]
+) -> list[tuple[int, Array]]:
+    """Return points with a second place, on which as many of their readings agree.
+
+    Only points with a failing reading are looked at. Places on the side that the label
+    forbids, much farther from the approximate position, or within the point's own
+    uncertainty (4.13 standard deviations) do not count.
+    """
+    spread = cofactors(net, quality_of(net, position, used=used).inverse)
+    touched = set(net.end[~used].tolist()) | set(net.start[~used].tolist())
+    found = []
+    for point in sorted(touched - {-1} - set(np.flatnonzero(net.fixed).tolist())):
+        places, cost = possible_places(net, position, point)
+        apart = np.linalg.norm(places - position[point], axis=1)
+        here = int(np.argmin(apart))
+        for place, price in zip(places, cost, strict=True):
+            gap = place - position[point]
+            if price > cost[here] + 0.9 * CRITICAL**2:
+                continue
+            if gap @ np.linalg.solve(spread[point], gap) < DETECT**2:
+                continue
+            trial = position.copy()
+            trial[point] = place
+            wrong = _wrong_sides(net, trial, [point], sides)
+            off = np.linalg.norm(net.near[point] - place)
+            if wrong or off > 2.0 * np.linalg.norm(net.near[point] - position[point]):
+                continue
+            found.append((point, place))
+            break
+    return found

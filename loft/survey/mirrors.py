@@ -44,7 +44,7 @@ class Mirror:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class _Around:
+class Around:
     """The readings of one point while all others stand still.
 
     Tapes: distance to `base` is `value`. Others: ``line . point`` is `value`.
@@ -65,9 +65,10 @@ class _Around:
         slope = np.where(self.tape[:, None], along, self.line)
         return (self.value - reading) / self.sigma, slope / self.sigma[:, None]
 
-    def cost(self, here: Array) -> Array:
+    def cost(self, here: Array, chosen: Array | None = None) -> Array:
         """Return the sum of squares, linear beyond BEND, of every place, shape (s,)."""
-        return np.sum(_bent(self.misfit(here)[0], BEND), axis=1)
+        square = _bent(self.misfit(here)[0], BEND)
+        return np.sum(square if chosen is None else square * chosen, axis=1)
 
 
 def _bent(residual: Array, bend: float) -> Array:
@@ -127,7 +128,7 @@ def _scattered(net: Network, position: Array, placed: np.ndarray, *, used: np.nd
     return min(found, key=lambda pair: pair[0])[1]
 
 
-def _readings_of(net: Network, point: int, placed: np.ndarray) -> np.ndarray:
+def readings_of(net: Network, point: int, placed: np.ndarray) -> np.ndarray:
     """Return the readings that tie a point to placed points or to the datum."""
     to = (net.end == point) & ((net.start < 0) | placed[net.start])
     out = (net.start == point) & placed[net.end]
@@ -137,7 +138,7 @@ def _readings_of(net: Network, point: int, placed: np.ndarray) -> np.ndarray:
 def _held(net: Network, placed: np.ndarray, point: int) -> int:
     """Return how many different readings hold a point to placed ones."""
     seen: set[tuple[bool, object]] = set()
-    for k in _readings_of(net, point, placed):
+    for k in readings_of(net, point, placed):
         other = net.start[k] if net.end[k] == point else net.end[k]
         seen.add((True, int(other)) if net.tape[k] else (False, net.coefficient[k].tobytes()))
     return len(seen)
@@ -151,23 +152,11 @@ def crossings(
     All other points stand still. Each place descends from one of some twenty starts
     round the points it is taped to. Shape (k, d).
     """
-    pick = _readings_of(net, point, placed)
+    pick = readings_of(net, point, placed)
     if used is not None:
         pick = pick[used[pick]]
-    ends = net.end[pick] == point
-    other = np.where(ends, net.start[pick], net.end[pick])
-    base = np.where((other >= 0)[:, None], position[other], 0.0)
-    line, value = net.coefficient[pick], net.value[pick]
-    shift = np.sum(line * base, axis=1)
-    level = np.where(ends, shift + value, shift - value)
-    around = _Around(
-        base=base,
-        tape=net.tape[pick],
-        line=line,
-        value=np.where(net.tape[pick], value, level),
-        sigma=net.sigma[pick],
-    )
-    here = _descend(around, _starts(around, position[point]))
+    around = readings_around(net, position, point, pick=pick)
+    here = descend(around, starts_around(around, position[point]))
     cost = around.cost(here)
     kept: list[int] = []
     for k in np.argsort(cost, kind="stable"):
@@ -176,7 +165,24 @@ def crossings(
     return here[kept]
 
 
-def _starts(around: _Around, current: Array) -> Array:
+def readings_around(net: Network, position: Array, point: int, *, pick: np.ndarray) -> Around:
+    """Return the picked readings of one point, all other points standing still."""
+    ends = net.end[pick] == point
+    other = np.where(ends, net.start[pick], net.end[pick])
+    base = np.where((other >= 0)[:, None], position[other], 0.0)
+    line, value = net.coefficient[pick], net.value[pick]
+    shift = np.sum(line * base, axis=1)
+    level = np.where(ends, shift + value, shift - value)
+    return Around(
+        base=base,
+        tape=net.tape[pick],
+        line=line,
+        value=np.where(net.tape[pick], value, level),
+        sigma=net.sigma[pick],
+    )
+
+
+def starts_around(around: Around, current: Array) -> Array:
     """Return places round the taped-to points from which to descend, shape (s, d)."""
     size = around.line.shape[1]
     tapes = around.base[around.tape]
@@ -195,24 +201,33 @@ def _starts(around: _Around, current: Array) -> Array:
     return here
 
 
-def _descend(around: _Around, here: Array) -> Array:
-    """Return where every start comes to rest, by damped steps that only go down."""
+def descend(around: Around, here: Array, *, chosen: Array | None = None) -> Array:
+    """Return where every start comes to rest, by damped steps that only go down.
+
+    `chosen`, shape (s, m), is 1 for the readings that a start is to obey, else 0.
+    """
     size = here.shape[1]
     damping = np.full(len(here), 1e-3)
-    cost = around.cost(here)
+    cost = around.cost(here, chosen)
+    stalled = 0
     for _ in range(60):
         residual, slope = around.misfit(here)
         weight = np.minimum(1.0, BEND / np.maximum(np.abs(residual), 1e-300))
+        weight = weight if chosen is None else weight * chosen
         normal = np.einsum("smi,sm,smj->sij", slope, weight, slope)
         right = np.einsum("smi,sm->si", slope, weight * residual)
         scale = np.trace(normal, axis1=1, axis2=2) + 1e-30
         normal = normal + (damping * scale)[:, None, None] * np.eye(size)
         trial = here + np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-        moved = around.cost(trial)
+        moved = around.cost(trial, chosen)
         better = moved <= cost
+        gaining = np.any(cost - moved > 1e-9 * cost + 1e-12)
+        stalled = 0 if gaining else stalled + 1
         here = np.where(better[:, None], trial, here)
         cost = np.where(better, moved, cost)
         damping = np.where(better, np.maximum(damping / 10, 1e-9), np.minimum(damping * 10, 1e9))
+        if stalled == 4:
+            break
     return here
 
 

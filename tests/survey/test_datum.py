@@ -143,7 +143,7 @@ def test_order_of_targets_does_not_matter():
     scan, order = scanned(0.8, rng), rng.permutation(6)
     one = register(scan, AIRCRAFT, sigma=0.8)
     two = register(scan[order], AIRCRAFT[order], sigma=0.8)
-    assert two.shift == pytest.approx(one.shift, abs=1e-8)
+    assert two.translation == pytest.approx(one.translation, abs=1e-8)
 
 
 def test_stated_uncertainty_holds_the_truth():
@@ -166,7 +166,7 @@ def test_stated_uncertainty_holds_the_truth():
 def test_spread_grows_with_distance():
     """At the centre sigma/sqrt n; far along station the turn adds."""
     found = register(scanned(), AIRCRAFT, sigma=1.2)
-    near, far = found.spread(np.array([found.centre, found.centre + [9000.0, 0, 0]]))
+    near, far = found.covariance_at(np.array([found.centre, found.centre + [9000.0, 0, 0]]))
     assert np.sqrt(np.diag(near)) == pytest.approx(np.full(3, 1.2 / np.sqrt(6)), rel=1e-9)
     assert far[1, 1] > 4 * near[1, 1]
 
