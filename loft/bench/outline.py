@@ -92,16 +92,13 @@ def outline_of(section: Section) -> Outline:
     index, after = _nodes(len(section.girth), rows)
     girth = section.girth[index].copy()
     normal = np.column_stack([section.normal_bl, section.normal_height])[index]
-    bevel, curvature = section.bevel[index].copy(), 1.0 / section.radius[index]
-    curvature[~np.isfinite(curvature)] = 0.0
+    bevel = section.bevel[index].copy()
     girth[-1] = girth[0] + section.length
     for row, corner in rows.items():
         for node in np.flatnonzero(index == row).tolist():
             late = bool(after[node])
             normal[node] = corner.normal_after if late else corner.normal_before
             bevel[node] = corner.bevel_after if late else corner.bevel_before
-            beside = min(max(node + (1 if late else -1), 0), len(index) - 1)
-            curvature[node] = curvature[beside]
     normal /= np.linalg.norm(normal, axis=1)[:, None]
     runs, starts = _bevel_runs(girth, bevel, bool(rows))
     return Outline(
@@ -109,7 +106,7 @@ def outline_of(section: Section) -> Outline:
         girth=girth,
         point=np.column_stack([section.bl, section.height])[index],
         normal=normal,
-        curvature=curvature,
+        curvature=_curvature(girth, normal),
         sd=section.sd[index],
         bevel_sd=section.bevel_sd[index],
         corners=np.array([section.girth[row] for row in sorted(rows)]),
@@ -249,6 +246,24 @@ def _nodes(count: int, corners: dict[int, Corner]) -> tuple[NDArray[np.int64], N
     index.append(0)
     after.append(False)
     return np.array(index), np.array(after)
+
+
+def _curvature(girth: Array, normal: Array) -> Array:
+    """Return the curvature at the nodes from the turn of the normals, of the second order.
+
+    The turn is taken and not the section's radius, so that line, normals and
+    curvature are those of one curve.
+    """
+    heading = np.unwrap(np.arctan2(normal[:, 0], normal[:, 1]))
+    step = np.diff(girth)
+    mean = np.where(step > 0, np.diff(heading) / np.where(step > 0, step, 1.0), np.nan)
+    ahead, behind = np.append(mean, np.nan), np.insert(mean, 0, np.nan)
+    after, before = np.append(step, 0.0), np.insert(step, 0, 0.0)
+    if abs(np.sin(heading[-1] - heading[0])) < 1e-9:  # no corner at girth 0
+        ahead[-1], behind[0], after[-1], before[0] = mean[0], mean[-1], step[0], step[-1]
+    lone_ahead, lone_behind = np.isnan(behind), np.isnan(ahead)
+    ahead[lone_behind], behind[lone_ahead] = behind[lone_behind], ahead[lone_ahead]
+    return (ahead * before + behind * after) / (before + after)
 
 
 def _bevel_runs(girth: Array, bevel: Array, broken: bool) -> tuple[tuple[CubicSpline, ...], Array]:

@@ -1,0 +1,183 @@
+"""Checks of a frame against published limits and the job's own: bends, holes, corners, strain."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from loft.bench.frame import FrameLines
+from loft.bench.marks import Mark
+from loft.bench.tables import (
+    EDGE_LEAST,
+    EDGE_SOURCE,
+    RADIUS_TABLES,
+    RadiusTable,
+    alloy_of,
+    least_radius,
+)
+from loft.job.errors import Finding, LoftError
+from loft.job.records import Job
+
+
+def checks(job: Job, lines: FrameLines, marks: Sequence[Mark]) -> tuple[Finding, ...]:
+    """Return what does not meet a limit (warnings), and what could not be judged (notes).
+
+    Raises
+    ------
+    LoftError
+        The job names a bend table that is not known.
+
+    Examples
+    --------
+    >>> from loft.bench.frame import frame_lines
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> job = plain_job()
+    >>> found = checks(job, frame_lines(round_section(600.0), job), [])
+    >>> found[0].column, found[0].severity
+    ('frame_section.bend_radius', 'warning')
+    """
+    return (
+        *bend_radius_checks(job, lines),
+        *_holes(job, lines, marks),
+        *_corners(marks),
+        *_strain(job, lines),
+    )
+
+
+def bend_radius_checks(job: Job, lines: FrameLines) -> Iterator[Finding]:
+    """Compare the bend radius with every published table that reaches it, or the job's one.
+
+    Examples
+    --------
+    >>> from loft.bench.frame import frame_lines
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> job = plain_job()
+    >>> [f.severity for f in bend_radius_checks(job, frame_lines(round_section(600.0), job))]
+    ['warning']
+    """
+    part = lines.part
+    wanted = radius_tables(job.frame_section.bend_table)
+    found = [(least_radius(table, alloy=part.alloy, gauge=part.gauge), table) for table in wanted]
+    known = [(radius, table) for radius, table in found if radius == radius]
+    where = "frame_section.bend_radius"
+    if not known:
+        names = ", ".join(table.name for table in wanted)
+        yield Finding(
+            column=where,
+            severity="note",
+            text=f"no table at hand ({names}) reaches {part.alloy or 'an unknown alloy'} of "
+            f"{part.gauge:g} mm: the least bend radius could not be judged",
+        )
+        return
+    said = "; ".join(f"{radius:.1f} mm by {table.source}" for radius, table in known)
+    most = max(radius for radius, _ in known)
+    sharp = math.degrees(float(lines.bend.max()) + part.overbend)
+    low = part.radius < most - 1e-9
+    yield Finding(
+        column=where,
+        severity="warning" if low else "note",
+        text=f"{part.radius:g} mm for {alloy_of(part.alloy)} of {part.gauge:g} mm, bent up to "
+        f"{sharp:.1f} degrees; least radius for 90 degrees: {said}"
+        + ("; the tables differ, the largest counts" if len(known) > 1 else ""),
+    )
+
+
+def radius_tables(name: str) -> tuple[RadiusTable, ...]:
+    """Return the bend table of that name, or all for "".
+
+    Raises
+    ------
+    LoftError
+        There is none of that name.
+
+    Examples
+    --------
+    >>> [table.name for table in radius_tables("industry")]
+    ['industry']
+    """
+    chosen = tuple(table for table in RADIUS_TABLES if name.strip().lower() in ("", table.name))
+    if not chosen:
+        names = ", ".join(table.name for table in RADIUS_TABLES)
+        raise LoftError(
+            Finding(column="frame_section.bend_table", text=f"{name} found, {names} wanted")
+        )
+    return chosen
+
+
+def _holes(job: Job, lines: FrameLines, marks: Sequence[Mark]) -> Iterator[Finding]:
+    """Check the rivet line's and the pins' distance from an edge."""
+    part, rivet = lines.part, job.shop.splice_rivet
+    if rivet == rivet and part.rivet_line == part.rivet_line:
+        edge = part.flange - part.rivet_line
+        if edge < EDGE_LEAST * rivet:
+            yield Finding(
+                column="frame_section.rivet_line",
+                severity="warning",
+                text=f"{edge:.1f} mm from the flange's edge, {EDGE_LEAST * rivet:.1f} mm is the "
+                f"least for a {rivet:g} mm rivet ({EDGE_SOURCE})",
+            )
+        flat = part.rivet_line - float(lines.setback.max())
+        if flat < rivet:
+            yield Finding(
+                column="frame_section.rivet_line",
+                severity="warning",
+                text=f"{flat:.1f} mm beyond the bend's tangent line where it is tightest: a "
+                f"{rivet:g} mm rivet's head will foul the bend (common practice, no source)",
+            )
+    for mark in marks:
+        if mark.kind == "pin":
+            edge = part.web_depth - mark.depth
+            if edge < EDGE_LEAST * mark.width:
+                yield Finding(
+                    column="block.pins",
+                    severity="warning",
+                    text=f"{mark.name} stands {edge:.1f} mm from the web's inner edge, "
+                    f"{EDGE_LEAST * mark.width:.1f} mm is the least ({EDGE_SOURCE})",
+                )
+
+
+def _corners(marks: Sequence[Mark]) -> Iterator[Finding]:
+    for mark in marks:
+        if mark.kind == "cutout" and mark.radius > mark.width / 2:
+            yield Finding(
+                column="cutout.corner_radius",
+                severity="warning",
+                text=f"{mark.radius:g} mm is more than half the cut-out of {mark.name}, "
+                f"{mark.width:.1f} mm wide: its foot is made half round",
+            )
+        elif mark.kind == "cutout" and mark.radius == 0:
+            yield Finding(
+                column="cutout.corner_radius",
+                severity="warning",
+                text=f"0 found for {mark.name}: a sharp corner starts cracks (FAA AC 43.13-1B "
+                "p. 4-26)",
+            )
+
+
+def _strain(job: Job, lines: FrameLines) -> Iterator[Finding]:
+    """Compare the free edge's strain with the limits of the user's own data."""
+    least, most = job.frame_section.strain_limit
+    where = "frame_section.strain_limit"
+    if least != least or most != most or (least == 0.0 and most == 0.0):
+        yield Finding(
+            column=where,
+            severity="note",
+            text=f"the free edge strains {100 * float(lines.strain.min()):+.2f} to "
+            f"{100 * float(lines.strain.max()):+.2f} %; the job gives no limits and no published "
+            "ones were found: ask the shop",
+        )
+        return
+    for bad, word, limit in (
+        (lines.strain < -abs(least), "shrinks", -abs(least)),
+        (lines.strain > most, "stretches", most),
+    ):
+        if bad.any():
+            worst = int(np.argmax(np.where(bad, np.abs(lines.strain), 0.0)))
+            yield Finding(
+                column=where,
+                severity="warning",
+                text=f"at girth {lines.girth[worst]:.0f} mm the free edge {word} by "
+                f"{100 * lines.strain[worst]:+.2f} %, the job's limit is {100 * limit:+.2f} %",
+            )

@@ -1,0 +1,152 @@
+"""Splices between the pieces of a frame: counts, pitches and plate, by published tables."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from loft.bench.part import Part
+from loft.bench.tables import (
+    EDGE_LEAST,
+    EDGE_SOURCE,
+    EDGE_USUAL,
+    FRAME_SHARE,
+    INCH,
+    LENGTH_SOURCE,
+    PITCH_LEAST,
+    PITCH_SOURCE,
+    PITCH_USUAL,
+    PLATE_SOURCE,
+    RIVET_ALLOYS,
+    RIVETS_TABLE,
+    alloy_of,
+    rivet_length,
+    rivets_per_inch,
+    transverse_pitch,
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Leg:
+    """Rivets through one leg of the frame on each side of a splice; 0: not known."""
+
+    name: str  # web | flange | inner flange
+    width: float  # mm
+    rivets: int
+    worked: str  # how the count came about
+
+
+@dataclass(frozen=True, kw_only=True)
+class Splice:
+    """What every splice of the frame is made by. Lengths mm, NaN where not known."""
+
+    type: str
+    rivet: float
+    legs: tuple[Leg, ...]
+    plate_length: float  # least
+    edge_distance: float  # least
+    edge_usual: float
+    pitch_least: float
+    pitch_usual: tuple[float, float]
+    transverse: float  # between rows, at the least of the usual pitch
+    rivet_length: float  # through frame and a plate of the next heavier gauge: grip 2 T and more
+    notes: tuple[str, ...]
+    sources: tuple[str, ...]
+
+
+def splice_plan(part: Part, *, kind: str, rivet: float) -> Splice:
+    """Work out a splice by the published tables, or say that they do not apply.
+
+    Rivets in each leg on each side: width times the tabled count, rounded up; of
+    that 60 % for an intermediate frame, rounded up again. The order of rounding is
+    that of the published example.
+
+    Parameters
+    ----------
+    part : Part
+    kind : str
+        plate or overlap; "" where the job does not say.
+    rivet : float
+        Diameter, mm; NaN where the job does not say.
+
+    Returns
+    -------
+    Splice
+
+    Examples
+    --------
+    >>> from loft.bench.part import part_of
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> part = part_of(round_section(600.0), plain_job())
+    >>> [(leg.name, leg.rivets) for leg in splice_plan(part, kind="plate", rivet=3.2).legs]
+    [('web', 15), ('flange', 4)]
+    """
+    notes = []
+    if alloy_of(part.alloy) not in RIVET_ALLOYS:
+        notes.append(
+            f"the rivet table is for {', '.join(RIVET_ALLOYS)}; the job's alloy is "
+            f"{part.alloy or 'unknown'}: no count is given"
+        )
+    if not rivet > 0:
+        notes.append("the job names no rivet ([splice] rivet): no count is given")
+    if kind == "overlap":
+        notes.append("no published table for an overlapped frame splice: copy the next frame's")
+    if not kind:
+        notes.append("the job names no type of splice ([splice] type)")
+    widths = {"web": part.web_depth, "flange": part.flange}
+    if part.inner_flange:
+        widths["inner flange"] = part.inner_flange
+    known = not notes
+    legs = tuple(_leg(name, width, part.gauge, rivet, known) for name, width in widths.items())
+    if known and not all(leg.rivets for leg in legs):
+        notes.append(f"the rivet table does not reach gauge {part.gauge:g} mm, rivet {rivet:g} mm")
+    pitch = tuple(factor * rivet for factor in PITCH_USUAL)
+    return Splice(
+        type=kind,
+        rivet=rivet,
+        legs=legs,
+        plate_length=_plate(part, legs, rivet) if kind == "plate" else math.nan,
+        edge_distance=EDGE_LEAST * rivet,
+        edge_usual=EDGE_USUAL * rivet,
+        pitch_least=PITCH_LEAST * rivet,
+        pitch_usual=(pitch[0], pitch[1]),
+        transverse=transverse_pitch(pitch[0], rivet),
+        rivet_length=rivet_length(rivet, 2 * part.gauge),
+        notes=tuple(notes),
+        sources=(RIVETS_TABLE, EDGE_SOURCE, PITCH_SOURCE, PLATE_SOURCE, LENGTH_SOURCE),
+    )
+
+
+def leg_rivets(width_inch: float, per_inch: float, *, share: float = FRAME_SHARE) -> int:
+    """Return the rivets in one leg on each side: rounded up before the share and after it.
+
+    Examples
+    --------
+    >>> leg_rivets(0.6, 6.2), leg_rivets(2.0, 6.2)
+    (3, 8)
+    """
+    whole = math.ceil(width_inch * per_inch - 1e-9)
+    return math.ceil(share * whole - 1e-9)
+
+
+def _leg(name: str, width: float, gauge: float, rivet: float, known: bool) -> Leg:
+    per_inch, row = rivets_per_inch(gauge, rivet) if known else (math.nan, math.nan)
+    if per_inch != per_inch:
+        return Leg(name=name, width=width, rivets=0, worked="unknown")
+    inches = width / INCH
+    count = leg_rivets(inches, per_inch)
+    whole = math.ceil(inches * per_inch - 1e-9)
+    return Leg(
+        name=name,
+        width=width,
+        rivets=count,
+        worked=f"{inches:.3f} in x {per_inch:g} (row {row:.3f}) = {inches * per_inch:.2f}, "
+        f"up {whole}, 60 % {FRAME_SHARE * whole:.1f}, up {count}",
+    )
+
+
+def _plate(part: Part, legs: tuple[Leg, ...], rivet: float) -> float:
+    """Return the least length of a plate: twice the web's width, and room for the flange's row."""
+    flange = max((leg.rivets for leg in legs if leg.name != "web"), default=0)
+    row = 2 * (2 * EDGE_USUAL + max(flange - 1, 0) * PITCH_USUAL[0]) * rivet
+    return max(2 * part.web_depth, row) if row == row else 2 * part.web_depth

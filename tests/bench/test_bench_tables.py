@@ -1,0 +1,250 @@
+"""Published shop figures: each beside where it was published."""
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from loft.bench.bend import bend_allowance, setback
+from loft.bench.frame import frame_lines
+from loft.bench.limits import checks, radius_tables
+from loft.bench.marks import frame_marks
+from loft.bench.part import part_of
+from loft.bench.splice import leg_rivets, splice_plan
+from loft.bench.stock import plain_job, round_section
+from loft.bench.tables import (
+    AGEING_HOURS,
+    CRACK_STOP_INCH,
+    INCH,
+    RADIUS_TABLES,
+    RIVETS_PER_INCH,
+    SHEET_SHARE,
+    SOFT_MINUTES,
+    least_radius,
+    relief_hole,
+    rivet_length,
+    rivets_per_inch,
+    transverse_pitch,
+)
+from loft.job.errors import LoftError
+
+RIGHT = math.pi / 2
+
+
+def test_u_channel_of_the_handbook():
+    """FAA-H-8083-31 ch. 4: .040 sheet, R .16, legs 1.00, base 2.00.
+
+    Setback .20, flats .8, 1.6, .8 as printed. The developed width of 3.758 follows from
+    the formula; the 3.74 printed there (from memory) is rounded.
+    """
+    back = float(setback(RIGHT, radius=0.16, gauge=0.040))
+    assert back == pytest.approx(0.200, abs=1e-9)
+    assert [1.00 - back, 2.00 - 2 * back] == pytest.approx([0.8, 1.6], abs=1e-9)
+    allowance = float(bend_allowance(RIGHT, radius=0.16, gauge=0.040))
+    assert allowance == pytest.approx(0.27907, abs=1e-5)
+    width = 2 * (1.00 - back) + 2.00 - 2 * back + 2 * allowance
+    assert width == pytest.approx(3.7581, abs=1e-3)
+    assert width == pytest.approx(3.74, abs=0.02)
+
+
+def test_bend_allowance_with_the_constant_of_the_navy():
+    """(0.0173 R + 0.0078 T) N: US Navy Airman text p. 13-19; the value is computed."""
+    allowance = bend_allowance(RIGHT, radius=0.16, gauge=0.040, constant="navy")
+    assert float(allowance) == pytest.approx(0.27720, abs=1e-5)
+
+
+def test_bend_allowance_and_deduction_of_a_strip():
+    """A sheet-metal workbook's 90 degree bends: R .032, T .050, printed .085 and .079; 2.973."""
+    figures = {"radius": 0.032, "gauge": 0.050}
+    allowance = float(bend_allowance(RIGHT, **figures))
+    less = float(2 * setback(RIGHT, **figures)) - allowance
+    assert allowance == pytest.approx(0.085, abs=6e-4)
+    assert less == pytest.approx(0.079, abs=6e-4)
+    strip = 0.740 + 0.420 + 1.050 + 1.000
+    assert strip - 3 * less == pytest.approx(2.973, abs=2e-3)  # printed with .079
+
+
+@pytest.mark.parametrize(
+    ("radius", "gauge", "degrees", "printed"), [(3.0, 0.5, 90, 5.10), (1.0, 0.5, 180, 3.925)]
+)
+def test_arc_of_the_middle_plane(radius, gauge, degrees, printed):
+    """NAVEDTRA 14119 fig. 13-49 and 13-50, printed to three figures."""
+    arc = bend_allowance(math.radians(degrees), radius=radius, gauge=gauge, constant="mid plane")
+    assert float(arc) == pytest.approx(printed, abs=0.01)
+
+
+@pytest.mark.parametrize(
+    ("degrees", "printed"),
+    [
+        *((30, ".2679"), (45, ".4142"), (60, ".5773"), (75, ".7673"), (90, "1.000")),
+        *((120, "1.732"), (135, "2.414"), (150, "3.732")),
+    ],
+)
+def test_setback_chart(degrees, printed):
+    """K of FAA AC 43.13-1B table 4-7, whose rows are cut off and not rounded."""
+    k = float(setback(math.radians(degrees), radius=0.7, gauge=0.3))
+    unit = 10.0 ** -len(printed.split(".")[1])
+    assert abs(k - float(printed)) < unit
+
+
+def test_the_chart_s_row_of_176_degrees_is_not_ours():
+    """26.63 stands there for tan 88 degrees, 28.636: a misprint that must not be copied."""
+    k = float(setback(math.radians(176), radius=0.7, gauge=0.3))
+    assert k == pytest.approx(28.636, abs=5e-4)
+    assert abs(k - 26.63) > 1.0
+
+
+def test_least_radius_by_three_tables():
+    """.040 in 2024-T3: .16 FAA-H-8083-31; 3.3 T an industry table, 2005; .188 a design office's."""
+    found = {
+        table.name: least_radius(table, alloy="2024-T3 clad", gauge=0.040 * INCH) / INCH
+        for table in RADIUS_TABLES
+    }
+    assert found["handbook"] == pytest.approx(0.16)
+    assert found["industry"] == pytest.approx(0.13, abs=0.005)
+    assert found["industry"] / 0.040 == pytest.approx(3.3, abs=0.05)
+    assert found["design_office"] == pytest.approx(0.188)
+    assert math.isnan(found["fabricator"])  # ends at .032
+
+
+@pytest.mark.parametrize(("gauge", "multiple"), [(1 / 32, 3.0), (1 / 16, 4.0), (1 / 8, 5.0)])
+def test_least_radius_in_multiples(gauge, multiple):
+    """2024-T3, table 3-1 of January 2005: 3, 4, 5 times the gauge."""
+    (table,) = radius_tables("industry")
+    radius = least_radius(table, alloy="2024-T3", gauge=gauge * INCH)
+    assert radius / gauge / INCH == pytest.approx(multiple)
+
+
+def test_relief_holes():
+    """FAA-H-8083-31 ch. 4: 1/8 in up to .064, 3/16 (printed 3/160) from .072 to .128."""
+    assert relief_hole(0.064 * INCH) == pytest.approx(INCH / 8)
+    assert relief_hole(0.072 * INCH) == pytest.approx(INCH * 3 / 16)
+    assert math.isnan(relief_hole(0.150 * INCH))
+
+
+def test_rivets_per_inch():
+    """1/8 rivets in .032 .040 .051 .064: 4.9 6.2 7.9 9.9. FAA AC 43.13-1B table 4-10."""
+    for gauge, count in ((0.032, 4.9), (0.040, 6.2), (0.051, 7.9), (0.064, 9.9)):
+        assert rivets_per_inch(gauge * INCH, INCH / 8) == (count, gauge)
+    assert rivets_per_inch(1.2, 3.2) == (7.9, 0.051)  # never a lighter row
+    assert math.isnan(rivets_per_inch(2.0, 3.2)[0])
+    assert math.isnan(rivets_per_inch(1.2, 3.0)[0])  # no such rivet
+
+
+def test_rivet_table_follows_bearing_and_shear():
+    """max(1/1.6 d, t/.5 A) with hole d: found by inference, 0.1 a rivet; guards our typing."""
+    holes = {3: 0.0957, 4: 0.1285, 5: 0.159, 6: 0.191, 8: 0.257}
+    for gauge, row in RIVETS_PER_INCH.items():
+        for size, printed in row.items():
+            hole = holes[size]
+            count = max(1 / (1.6 * hole), gauge / (0.5 * math.pi / 4 * hole**2))
+            assert count == pytest.approx(printed, abs=0.11), (gauge, size)
+
+
+def test_frame_splice_of_the_published_example():
+    """FAA AC 43.13-1B fig. 4-20: .040, 1/8 in, 60 %: leg .6 in 3 and web 2.0 in 8 each side."""
+    assert leg_rivets(0.6, 6.2) == 3
+    assert leg_rivets(2.0, 6.2) == 8
+    job = plain_job()
+    sheet = replace(
+        job.frame_section,
+        **{"gauge": 0.040 * INCH, "flange": 0.6 * INCH, "web_depth": 2.0 * INCH},
+    )
+    part = part_of(round_section(600.0), replace(job, frame_section=sheet))
+    plan = splice_plan(part, kind="plate", rivet=INCH / 8)
+    assert {leg.name: leg.rivets for leg in plan.legs} == {"web": 8, "flange": 3}
+    assert plan.plate_length >= 2 * 2.0 * INCH  # fig. 4-20: more than twice the web's width
+    assert "12.40, up 13, 60 % 7.8, up 8" in plan.legs[0].worked
+
+
+def test_sheet_splice_of_the_published_example():
+    """FAA AC 43.13-1B para 4-58 g: .032 x 10 in at 75 % of 4.9: 36.75, so 37 rivets."""
+    per_inch = rivets_per_inch(0.032 * INCH, INCH / 8)[0]
+    assert math.ceil(10 * per_inch * SHEET_SHARE) == 37
+
+
+def test_rivet_length_and_transverse_pitch():
+    """1/8 in, grip .072: .2595 (NAVEDTRA 14018). 8 D gives 6 D, floor 2.5 D (lecture notes)."""
+    assert rivet_length(0.125, 0.072) == pytest.approx(0.2595, abs=1e-6)
+    assert transverse_pitch(8.0, 1.0) == 6.0
+    assert transverse_pitch(3.0, 1.0) == 2.5
+
+
+def test_heat_treatment_and_crack_stops():
+    """96 h: T.O. 1-1A-9. 10 and 60 min: FAA-H-8083-30 ch. 5. 3/32 or 1/8 in: AC 43.13-1B 4-59."""
+    assert AGEING_HOURS == 96
+    assert SOFT_MINUTES == {"2024": 10, "2017": 60}
+    assert CRACK_STOP_INCH == (3 / 32, 1 / 8)
+
+
+def test_where_the_tables_do_not_apply_the_plan_says_so():
+    part = part_of(round_section(600.0), plain_job())
+    soft = splice_plan(replace(part, alloy="6061-T6"), kind="plate", rivet=3.2)
+    assert soft.legs[0].rivets == 0
+    assert "the job's alloy is 6061-T6: no count is given" in soft.notes[0]
+    thick = splice_plan(replace(part, gauge=2.5), kind="plate", rivet=3.2)
+    assert "does not reach gauge 2.5 mm" in thick.notes[0]
+    lap = splice_plan(part, kind="overlap", rivet=3.2)
+    assert "no published table for an overlapped frame splice" in lap.notes[0]
+    assert math.isnan(lap.plate_length)
+
+
+# ---- a frame against its limits ------------------------------------------------------------
+
+
+def found(job, bevel=0.0):
+    section = round_section(600.0, bevel=bevel)
+    lines = frame_lines(section, job)
+    return {f.column: f for f in checks(job, lines, frame_marks(section, job, lines))}
+
+
+def test_bend_radius_is_judged_by_the_tables_or_by_the_job_s_own():
+    job = plain_job()
+    low = found(job)["frame_section.bend_radius"]
+    assert low.severity == "warning"  # 3.45 T of 1.2 is 4.1 mm by the industry table
+    assert "industry standard table 3-1" in low.text
+    sheet = job.frame_section
+    wide = replace(job, frame_section=replace(sheet, bend_radius=5.0))
+    assert found(wide)["frame_section.bend_radius"].severity == "note"
+    own = replace(job, frame_section=replace(sheet, bend_table="fabricator"))
+    assert "could not be judged" in found(own)["frame_section.bend_radius"].text
+    with pytest.raises(LoftError, match="mine found, handbook, industry"):
+        found(replace(job, frame_section=replace(sheet, bend_table="mine")))
+
+
+def test_rivet_line_too_near_the_edge_or_the_bend_is_told():
+    job = plain_job()
+    sheet = job.frame_section
+    edge = found(replace(job, frame_section=replace(sheet, rivet_line=14.0)))
+    assert "5.0 mm from the flange's edge, 6.4 mm is the least" in (
+        edge["frame_section.rivet_line"].text
+    )
+    bend = found(replace(job, frame_section=replace(sheet, rivet_line=7.0)))
+    assert "1.8 mm beyond the bend's tangent line" in bend["frame_section.rivet_line"].text
+    assert "frame_section.rivet_line" not in found(job)
+
+
+def test_strain_is_held_to_the_job_s_limits_only():
+    job = plain_job()
+    note = found(job)["frame_section.strain_limit"]
+    assert note.severity == "note"
+    assert "ask the shop" in note.text
+    own = replace(job, frame_section=replace(job.frame_section, strain_limit=(-0.02, 0.05)))
+    warned = found(own)["frame_section.strain_limit"]
+    assert warned.severity == "warning"
+    assert "shrinks by -3.07 %, the job's limit is -2.00 %" in warned.text
+
+
+def test_corner_radius_wider_than_its_cut_out_is_told():
+    job = plain_job()
+    wide = replace(job, shop=replace(job.shop, cutout_corner_radius=12.0))
+    assert "more than half the cut-out" in found(wide)["cutout.corner_radius"].text
+    sharp = replace(job, shop=replace(job.shop, cutout_corner_radius=0.0))
+    assert "a sharp corner starts cracks" in found(sharp)["cutout.corner_radius"].text
+
+
+def test_pin_near_the_inner_edge_is_told():
+    job = plain_job()
+    job = replace(job, shop=replace(job.shop, block_pins=(("S1S", 70.0),)))
+    job = replace(job, frame_section=replace(job.frame_section, splices=("CROWN", "KEEL")))
+    assert "stands 5.0 mm from the web's inner edge" in found(job)["block.pins"].text
