@@ -100,7 +100,8 @@ def scene_of(
     1.0
     """
     readings = readings_of(survey, surface, evidence)
-    skin = skin_of(surface, readings, net=net)
+    stands = [frame.station for frame in job.frames if not frame.cant]
+    skin = skin_of(surface, readings, net=net, rows=stands)
     return Scene(
         title=job.title,
         skin=skin,
@@ -113,21 +114,22 @@ def scene_of(
     )
 
 
-def skin_of(surface: Loft, readings: Readings, *, net: tuple[int, int]) -> Skin:
+def skin_of(
+    surface: Loft, readings: Readings, *, net: tuple[int, int], rows: Sequence[float] = ()
+) -> Skin:
     """Return the skin as a net, with the mean deviation of the readings near each knot.
 
-    Only readings that the fit used, doubted ones by their weight, enter the mean.
+    Only readings that the fit used, doubted ones by their weight, enter the mean. The
+    surveyed stations and `rows` are rows of the net whatever its spacing.
 
     Examples
     --------
     >>> skin_of(surface, readings, net=(81, 120)).mean.shape  # doctest: +SKIP
     (81, 121)
     """
-    along = np.unique(
-        np.concatenate(
-            [np.linspace(surface.stations[0], surface.stations[-1], net[0]), surface.stations]
-        )
-    )
+    first, last = surface.stations[0], surface.stations[-1]
+    extra = [station for station in rows if first <= station <= last]
+    along = np.unique(np.concatenate([np.linspace(first, last, net[0]), surface.stations, extra]))
     round_ = np.linspace(0.0, 2.0 * np.pi, net[1] + 1)
     station, theta = np.meshgrid(along, round_, indexing="ij")
     point = surface.points(station, theta)

@@ -81,7 +81,7 @@ class Body:
         sin, cos = np.sin(theta), np.cos(theta)
         along = np.stack([np.ones_like(sin), da * sin, dc + db * cos], axis=-1)
         across = np.stack([np.zeros_like(sin), a * cos, -b * sin], axis=-1)
-        normal = np.cross(across, along)
+        normal = np.cross(along, across)
         return normal / np.linalg.norm(normal, axis=-1, keepdims=True)
 
     def sd(self, station, theta):

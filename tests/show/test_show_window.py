@@ -78,7 +78,8 @@ def test_ribbon_is_the_band_a_stated_number_of_times_as_wide(whole, scene):
     section, ribbon = whole[3][0], scene.ribbons[0]
     wide = np.linalg.norm(ribbon.outer - ribbon.inner, axis=1)[:-1]
     assert np.allclose(wide, 2.0 * ribbon.times * section.band95)
-    assert (ribbon.outer[:-1, 1:] * np.sign(ribbon.curve[:-1, 1:])).sum() > 0
+    away = np.hypot(*ribbon.outer[:, 1:].T)
+    assert (away > np.hypot(*ribbon.curve[:, 1:].T)).all()
 
 
 @needs_gl
