@@ -32,6 +32,7 @@ OTHER_LAYER = 0.3  # share of the best plane's points that makes another layer w
 CREST = 0.25  # share of a stringer's depth by which its crest may be off
 FURTHEST = 60  # cells across which two parts of a section may be seen to join
 GAP_SLOPE = 0.4  # by how much of the gap they may be out
+LENT = 20.0  # points of the slab's usual spread that each cell's own is mixed with
 LEAN = 0.35  # slope of a crest against the skin round about
 LOOSE = 2.0  # spread of a crest's points over that of the skin's
 MAD = 1.4826  # median absolute deviation to standard deviation, normal law
@@ -409,19 +410,22 @@ def _cells(stack: Stack, planes: Planes, good: NDArray[np.bool_], centre_wl: flo
     radius = planes.at + planes.round_slope * planes.middle
     sine, cosine = np.sin(stack.angle), np.cos(stack.angle)
     blank = np.where(good, 0.0, np.nan)
+    usual = float(np.median(planes.spread[good])) if good.any() else 0.0
+    shared = (planes.agreeing * planes.spread**2 + LENT * usual**2) / (planes.agreeing + LENT)
+    sd = planes.sd * np.sqrt(shared) / planes.spread
     return Cells(
         bl=radius * sine + planes.middle * cosine + blank,
         wl=centre_wl + radius * cosine - planes.middle * sine + blank,
-        sd=planes.sd + blank,
+        sd=sd + blank,
         spread=planes.spread + blank,
         points=stack.held.sum(axis=1),
         agreeing=np.where(good, planes.agreeing, 0),
         found=good,
-        rough=_rough(planes, good),
+        rough=_rough(planes, good, sd),
     )
 
 
-def _rough(planes: Planes, good: NDArray[np.bool_]) -> float:
+def _rough(planes: Planes, good: NDArray[np.bool_], sd: Array) -> float:
     """Return what four cells in a row scatter about a parabola beyond their own sd, mm."""
     at = planes.at
     third = (at - 3 * np.roll(at, -1) + 3 * np.roll(at, -2) - np.roll(at, -3)) * planes.tilt
@@ -429,4 +433,4 @@ def _rough(planes: Planes, good: NDArray[np.bool_]) -> float:
     if whole.sum() < 10:
         return 0.0
     scatter = (MAD * np.median(np.abs(third[whole]))) ** 2 / 20.0  # 1 + 9 + 9 + 1
-    return float(np.sqrt(max(scatter - np.median(planes.sd[whole] ** 2), 0.0)))
+    return float(np.sqrt(max(scatter - np.median(sd[whole] ** 2), 0.0)))

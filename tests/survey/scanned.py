@@ -1,0 +1,110 @@
+"""Scans of the Corncrake made at run time: her skin, her clutter, her frames."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from loft.corncrake import (
+    CANT_DEG,
+    CANTED,
+    GAUGE,
+    LINES,
+    MISSING,
+    PIVOT_WL,
+    STATIONS,
+    STRINGER,
+    line_theta,
+    touched,
+    true_normal,
+    truth,
+)
+from loft.job.records import CloudSet, Frame, Job
+
+SPREAD = 0.8
+STRINGER_NAMES = tuple(name for name in LINES if name not in ("CROWN", "KEEL"))
+
+
+def corncrake(touch=0.0, **more):
+    frames = tuple(
+        Frame(
+            name=name,
+            station=station,
+            cant=np.deg2rad(CANT_DEG) if name == CANTED else 0.0,
+            pivot_wl=PIVOT_WL if name == CANTED else 0.0,
+            status="missing" if name == MISSING else "sound",
+            stands="on_skin",
+            touch=0.0 if name == MISSING else touch,
+        )
+        for name, station in STATIONS.items()
+    )
+    given = {"skin_gauge": GAUGE, "stringer_depth": STRINGER, "stringer_width": 19.0} | more
+    path = Path("job.toml")
+    return Job(path=path, title="", unit="mm", missing=(MISSING,), frames=frames, **given)
+
+
+def at_depth(station, theta, depth):
+    """Points of the face `depth` inside the mould line, (station, bl, wl)."""
+    station, theta = np.broadcast_arrays(np.asarray(station, float), theta)
+    point = np.concatenate([station[..., None], truth(station, theta)], axis=-1)
+    return point - np.asarray(depth)[..., None] * true_normal(station, theta)
+
+
+def near_slabs(rng, count, *stations, half=20.0):
+    """Stations of points within `half` of the given ones, so that none are made in vain."""
+    return rng.choice(np.array(stations), count) + rng.uniform(-half, half, count)
+
+
+def skin(rng, station, *, depth=GAUGE, spread=SPREAD, port=-np.pi, starboard=np.pi):
+    """Points even in angle, off along the normal by the scanner's spread."""
+    theta = rng.uniform(port, starboard, len(station))
+    return at_depth(station, theta, depth + rng.normal(0.0, spread, len(station)))
+
+
+def crests(rng, station, *, width=19.0, spread=SPREAD):
+    """Points on the inner edges of all stringers."""
+    name = rng.integers(0, len(STRINGER_NAMES), len(station))
+    theta = np.zeros(len(station))
+    for k, label in enumerate(STRINGER_NAMES):
+        here = name == k
+        theta[here] = line_theta(label, station[here])
+    # near enough to spread a width round the section
+    theta = theta + rng.uniform(-width / 2, width / 2, len(station)) / 600.0
+    return at_depth(station, theta, GAUGE + STRINGER + rng.normal(0.0, spread, len(station)))
+
+
+def without_hidden(points, width=19.0):
+    """Leave out the skin that a stringer hides; where it runs is taken every 40 mm."""
+    keep = np.ones(len(points), bool)
+    block = np.round(points[:, 0] / 40.0)
+    for station in np.unique(block):
+        here = np.flatnonzero(block == station)
+        for label in STRINGER_NAMES:
+            line = touched(label, 40.0 * station)[1:]
+            keep[here] &= np.hypot(*(points[here, 1:] - line).T) > width / 2
+    return points[keep]
+
+
+def write(path, points, kind="<f8"):
+    """Write a PLY of the points as they stand."""
+    head = f"ply\nformat binary_little_endian 1.0\nelement vertex {len(points)}\n"
+    name = {"<f8": "double", "<f4": "float"}[kind]
+    head += "".join(f"property {name} {axis}\n" for axis in "xyz") + "end_header\n"
+    path.write_bytes(head.encode() + points.astype(kind).tobytes())
+    return path
+
+
+def scan_of(path, face="skin_inner", unit="mm", sigma=SPREAD):
+    return CloudSet(file=path, sigma=sigma, face=face, unit=unit)
+
+
+@dataclass
+class Moved:
+    """A registration: the test's own, exact unless a covariance is given."""
+
+    rotation: np.ndarray
+    translation: np.ndarray
+    sd: float = 0.0
+
+    def covariance_at(self, points):
+        return np.broadcast_to(self.sd**2 * np.eye(3), (len(points), 3, 3))
