@@ -112,7 +112,19 @@ def _cloud(job: Job, cloud: CloudSet, progress: Progress) -> Survey:
     survey, _ = cloud_survey(
         job, cloud, registration, lambda share: progress(f"reading {name}: {share:.0%}")
     )
-    return survey
+    told = registration.findings if registration else ()
+    return replace(survey, notes=(*survey.notes, *(note_of(finding) for finding in told)))
+
+
+def note_of(finding: Finding) -> str:
+    """Return a finding as a note of the survey.
+
+    Examples
+    --------
+    >>> note_of(Finding(file="tape.csv", row=4, text="look again", severity="warning"))
+    'warning: tape.csv:4: look again'
+    """
+    return f"warning: {finding.line()}" if finding.severity == "warning" else finding.line()
 
 
 def read_tables(job: Job, *, progress: Progress | None = None) -> Survey:
@@ -333,7 +345,7 @@ def _notes(job: Job, survey: Survey) -> list[str]:
     for name in _outside(job, surveyed_stations(job, survey)):
         notes.append(f"warning: frame {name} lies outside the surveyed run and is extrapolated")
     notes.extend(repeat_notes(job, compare_passes(survey)))
-    notes.extend(f"warning: {finding.line()}" for finding in swapped_labels(survey))
+    notes.extend(note_of(finding) for finding in swapped_labels(survey))
     return notes
 
 
