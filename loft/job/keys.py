@@ -8,6 +8,7 @@ import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from loft.job.errors import Finding
@@ -186,6 +187,19 @@ def text(*, filled: bool = False) -> Convert:
         return value.strip()
 
     return convert
+
+
+def file_name(value: Any, unit: str) -> str:
+    """Accept the name of a file beside the job file; ``./a.csv`` is ``a.csv``."""
+    return Path(text(filled=True)(value, unit)).as_posix()
+
+
+def row_mark(value: Any, unit: str) -> str:
+    """Accept a row of a file, as in ``tape.csv:31``."""
+    file, _, row = text(filled=True)(value, unit).rpartition(":")
+    if not file or not re.fullmatch(r"0*[1-9][0-9]{0,8}", row):
+        raise ValueError(f'"{value}" found, a file and a row wanted: "tape.csv:31"')
+    return f"{Path(file).as_posix()}:{int(row)}"
 
 
 def name(pattern: str = r"[^\W_](?:[\w .+-]*[\w+-])?") -> Convert:

@@ -10,10 +10,12 @@ from loft.job.keys import (
     choice,
     degrees,
     exactly,
+    file_name,
     flag,
     length,
     name,
     number,
+    row_mark,
     several,
     span,
     text,
@@ -40,7 +42,7 @@ _room = Key(convert=length(least=0.0))
 _any = Key(convert=length())
 _words = Key(convert=text())
 _names = Key(convert=several(name(), least=1))
-_file = Key(convert=text(filled=True), required=True)
+_file = Key(convert=file_name, required=True)
 _face = choice(FACES)
 
 JOB = {
@@ -91,14 +93,14 @@ CLOUD = {
     "units": Key(convert=choice(("mm", "m", "in", "ft")), field="unit", required=True),
     "sigma": Key(convert=length(above=0.0), required=True),
     "face": Key(convert=_face, required=True),
-    "targets": Key(convert=text(filled=True)),
+    "targets": Key(convert=file_name),
 }
 DAMAGE = {
     "frames": _names,
     "lines": _names,
     "stations": Key(convert=span("station")),
     "girth": Key(convert=span("girth", wraps=True)),
-    "rows": Key(convert=several(text(filled=True), least=1)),
+    "rows": Key(convert=several(row_mark, least=1)),
     "sigma": _size,
     "use": Key(convert=flag),
     "reason": Key(convert=text(filled=True), required=True),

@@ -294,10 +294,8 @@ def _check_damage(blocks: Blocks, log: Log) -> None:
         elif "sigma" in entry and not entry.get("use", True):
             log.add(f"{place}.sigma", "sigma and use = false found, one of them wanted")
         for mark in entry.get("rows", ()):
-            file, colon, row = mark.rpartition(":")
-            if not colon or not re.fullmatch(r"0*[1-9][0-9]{0,8}", row):
-                log.add(f"{place}.rows", f'"{mark}" found, a file and a row wanted: "tape.csv:31"')
-            elif file not in sources:
+            file = mark.rpartition(":")[0]
+            if file not in sources:
                 known = nearest(file, sources) if sources else "the job names none"
                 log.add(f"{place}.rows", f"{file} found, a file of the survey wanted; {known}")
 

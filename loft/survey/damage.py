@@ -69,11 +69,5 @@ def _met(damage: Damage, survey: Survey) -> NDArray[np.bool_]:
         hit &= (survey.station >= low) & (survey.station <= high)
     if damage.rows:
         marks = [f"{file}:{row}" for file, row in zip(survey.source, survey.row, strict=True)]
-        hit &= np.isin(np.array(marks, dtype=np.str_), _rows(damage))
+        hit &= np.isin(np.array(marks, dtype=np.str_), damage.rows)
     return hit
-
-
-def _rows(damage: Damage) -> list[str]:
-    """Return the entry's rows with their numbers in one form (``tape.csv:031`` is :31)."""
-    split = (mark.rpartition(":") for mark in damage.rows)
-    return [f"{file}:{int(row)}" for file, _, row in split]

@@ -217,6 +217,8 @@ def test_files_that_are_not_there_are_refused(tmp_path):
 def test_one_file_as_two_sets_is_refused_unless_it_is_another_pass(tmp_path):
     text = HEAD + FRAMES + '[[survey]]\nfile = "tape.csv"\n' * 2
     only(tmp_path, text, "survey[2].file", r"tape.csv found again, .* \(row 20\)")
+    other = text.replace('"tape.csv"', '"./tape.csv"', 1)
+    only(tmp_path, other, "survey[2].file", r"tape.csv found again, .* \(row 20\)")
     assert len(read_job(put(tmp_path, text + "pass = 2\n")).surveys) == 2
 
 

@@ -106,7 +106,7 @@ def test_damage_meets_the_readings_that_satisfy_all_its_selectors(tmp_path):
     ("selector", "meets"),
     [
         ('rows = ["tape.csv:3"]', lambda s: s.row == 3),
-        ('rows = ["tape.csv:003"]', lambda s: s.row == 3),
+        ('rows = ["./tape.csv:003"]', lambda s: s.row == 3),
         ("stations = [4900.0, 5380.0]", lambda s: np.isin(s.frame, ["F12", "F13"])),
         ('lines = ["CROWN"]', lambda s: s.line == "CROWN"),
     ],
