@@ -77,7 +77,7 @@ def choose_modes(
     order = np.r_[k, k[1:]] if both else k
     odd = np.arange(len(order)) > HARMONICS
     run = np.select([order == 0, order == 1, order == 2], [ROUND, RISE, OVAL], FINE)
-    size = np.where(order >= 2, EVEN_SIZE, -1)
+    size = np.where(order >= 3, EVEN_SIZE, -1)
     if symmetry == "soft":
         run = np.where(odd, np.where(order == 1, SWAY, UNEVEN), run)
         size = np.where(odd, np.where(order == 1, SWAY_SIZE, ODD_SIZE), size)

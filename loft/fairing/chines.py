@@ -72,13 +72,18 @@ def find_chines(
         centre = {"crown": 0.0, "keel": np.pi}.get(line.kind)
         if centre is not None and symmetry != "off":
             found = np.array([centre])
-        elif len(np.unique(np.round(survey.station[mine], 1))) < 2:
-            faults.append(line.name)
-            continue
         else:
-            base = _middle_angle(theta[mine])
-            turn = np.angle(np.exp(1j * (theta[mine] - base)))
-            found = smooth_series(u[mine], turn, HIGHEST)
+            known = mine | (_partner(line, marked, survey) & wanted)
+            turn = np.where(survey.line == line.name, theta, -theta)
+            if symmetry == "off" or centre is not None:
+                known, turn = mine, theta
+            if len(np.unique(np.round(survey.station[known], 1))) < 2:
+                faults.append(line.name)
+                continue
+            base = _middle_angle(turn[known])
+            found = smooth_series(
+                u[known], np.angle(np.exp(1j * (turn[known] - base))), HIGHEST
+            )
             found[0] += base
         mark[mine] = len(lines)
         lines.append(line)
@@ -105,6 +110,15 @@ def find_chines(
         middle=reference.middle,
         half=reference.half,
     )
+
+
+def _partner(line: Line, marked: Sequence[Line], survey: Survey) -> NDArray[np.bool_]:
+    """Readings of the chine that mirrors a line: its name with the side's letter changed."""
+    other = {"P": "S", "S": "P"}.get(line.name[-1:], "")
+    name = line.name[:-1] + other
+    if not other or all(name != item.name for item in marked):
+        return np.zeros(len(survey), bool)
+    return survey.line == name
 
 
 def _middle_angle(theta: Array) -> float:

@@ -9,6 +9,7 @@ from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Survey
 
 FOLD = 0.05  # of the radius: a zigzag deeper than this is a fold
+STEEP = 1.5  # fall of the radius per radian: neighbours by angle on different branches
 FOLDS = 5  # zigzags in a row
 
 
@@ -32,9 +33,11 @@ def refuse_folded(rows: tuple[Row, ...], survey: Survey, ellipses: Array) -> Non
     faults = []
     for row, (cy, cz, a, b) in zip(rows, ellipses, strict=True):
         y, z = (survey.bl[row.index] - cy) / a, (survey.wl[row.index] - cz) / b
-        step = np.diff(np.hypot(y, z)[np.argsort(np.arctan2(y, z))])
-        deep = np.minimum(np.abs(step[1:]), np.abs(step[:-1])) > FOLD
-        turn = (step[1:] * step[:-1] < 0) & deep
+        angle = np.arctan2(y, z)
+        order = np.argsort(angle)
+        step, wide = np.diff(np.hypot(y, z)[order]), np.diff(angle[order])
+        deep = np.abs(step) > np.maximum(FOLD, STEEP * wide)
+        turn = (step[1:] * step[:-1] < 0) & deep[1:] & deep[:-1]
         longest = np.convolve(turn.astype(int), np.ones(FOLDS, int), "valid")
         if len(turn) >= FOLDS and longest.max() >= FOLDS:
             faults.append(

@@ -74,8 +74,9 @@ class Reference:
 def robust_ellipses(bl: Array, wl: Array, held: NDArray[np.bool_], passes: int = 5) -> Array:
     """Fit axis-aligned ellipses A y2 + B z2 + C y + D z = 1 that blunders cannot drag.
 
-    The fit is pulled gently towards a circle, so that a half-measured frame still
-    has a sensible reference.
+    Each axis is first scaled by its own extent, so that bodies of one shape, drawn wider
+    or taller along their run, have references of one shape too. The fit is pulled gently
+    towards the extents' own ellipse.
 
     Parameters
     ----------
@@ -92,8 +93,8 @@ def robust_ellipses(bl: Array, wl: Array, held: NDArray[np.bool_], passes: int =
     points = np.stack([bl, wl], -1)
     low = np.where(held[..., None], points, np.inf).min(1)
     high = np.where(held[..., None], points, -np.inf).max(1)
-    origin, scale = (low + high) / 2, np.maximum((high - low).max(1) / 2, 1e-9)
-    unit = (points - origin[:, None]) / scale[:, None, None]
+    origin, scale = (low + high) / 2, np.maximum((high - low) / 2, 1e-9)
+    unit = (points - origin[:, None]) / scale[:, None]
     design = np.concatenate([unit * unit, unit], -1)
     count = held.sum(1)
     circle = np.array([1.0, -1.0, 0.0, 0.0])
@@ -111,7 +112,7 @@ def robust_ellipses(bl: Array, wl: Array, held: NDArray[np.bool_], passes: int =
     squares = np.maximum(series[:, :2], 1e-3)
     centre = -series[:, 2:] / (2 * squares)
     size = np.sqrt((1 + (squares * centre**2).sum(1))[:, None] / squares)
-    return np.concatenate([origin + centre * scale[:, None], size * scale[:, None]], 1)
+    return np.concatenate([origin + centre * scale, size * scale], 1)
 
 
 def _middle(value: Array, held: NDArray[np.bool_], count: NDArray[np.int64]) -> Array:
