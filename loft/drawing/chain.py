@@ -169,7 +169,8 @@ def strike(crown: float, radii: ArrayLike, turns: ArrayLike) -> Chain:
             f"turns {turns.tolist()} found, one for each radius wanted, rising between 0 and pi"
         )
     swept = np.diff([0.0, *turns])
-    run = Chain(crown=crown, curvature=[*(1 / radii), 1e-3], length=[*(radii * swept), 1.0])
+    bend, reach = 1 / radii, radii * swept
+    run = Chain(crown=crown, curvature=np.append(bend, 1e-3), length=np.append(reach, 1.0))
     out = run.knot[-2, 0]
     if out <= 0:
         raise LoftError(
@@ -178,8 +179,8 @@ def strike(crown: float, radii: ArrayLike, turns: ArrayLike) -> Chain:
     last = out / np.sin(run.turn[-2])
     return Chain(
         crown=crown,
-        curvature=[*(1 / radii), 1 / last],
-        length=[*(radii * swept), last * (PI - run.turn[-2])],
+        curvature=np.append(bend, 1 / last),
+        length=np.append(reach, last * (PI - run.turn[-2])),
     )
 
 

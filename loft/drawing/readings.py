@@ -116,7 +116,7 @@ def read_points(
     return Readings(
         point=both,
         sigma=each,
-        whitener=np.linalg.inv(root),
+        whitener=np.asarray(np.linalg.inv(root), dtype=np.float64),
         spread=np.concatenate([each, np.linalg.norm(root, axis=1)]),
         centreline=centreline,
         pivot=float(both[:, 1].mean()) if len(both) else 0.0,
@@ -132,7 +132,7 @@ def _root(covariance: Array, count: int) -> Array:
             f"({count}, {count}) wanted"
         )
     try:
-        return np.linalg.cholesky(covariance)
+        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
     except np.linalg.LinAlgError as error:
         raise LoftError(
             "the outline's covariance is not positive definite; give fewer points or add what "

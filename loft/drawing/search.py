@@ -165,6 +165,20 @@ def fit_arcs(
     readings = read_points(
         points, sigma, outline=outline, covariance=covariance, centreline=centreline
     )
+    return fit_readings(readings, robust=robust, most_arcs=most_arcs)
+
+
+def fit_readings(readings: Readings, *, robust: bool = False, most_arcs: int = MOST_ARCS) -> Arcs:
+    """Fit the fewest arcs and straights to readings that are checked already.
+
+    Examples
+    --------
+    >>> from loft.drawing.chain import strike, walk
+    >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
+    >>> points = walk(true, np.linspace(0.0, true.length.sum(), 16))[0]
+    >>> fit_readings(read_points(points, 0.5)).best.words()
+    '3 arcs'
+    """
     _enough(readings)
     fits = _by_count(readings, most_arcs, "")
     if not fits:

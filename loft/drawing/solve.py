@@ -8,10 +8,10 @@ correction, which saves most of the steps on hard sections).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from loft.drawing.chain import Chain, gap_gradient
 from loft.drawing.closure import Mask, chain_of, close, figures, scales
@@ -178,7 +178,7 @@ def settle(
     chain: Chain,
     task: Task,
     *,
-    lean: Sequence[float] = (0.0, 0.0),
+    lean: ArrayLike = (0.0, 0.0),
     most: int = 60,
     enough: float = 1e-9,
 ) -> Fit | None:
@@ -189,7 +189,7 @@ def settle(
     chain : Chain
         The start; it is closed first.
     task : Task
-    lean : sequence of float
+    lean : array_like, shape (2,)
         Start of the centreline's shift and lean.
     most : int
         Steps allowed.

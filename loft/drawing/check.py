@@ -1,0 +1,305 @@
+"""Check a drawing's facts against a survey or a lifted section.
+
+Every figure is confirmed, contradicted, or cannot be checked by this survey: three
+answers that are kept apart, because a figure that agrees only for want of evidence
+is no better known than before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.stats import chi2
+
+from loft.drawing.diagnosis import DETECT, REJECT, Diagnosis, diagnose, radius_words
+from loft.drawing.drawn import Reading, distinct, fit_drawing, must_fit, other_readings
+from loft.drawing.facts import Drawing, Slot, read_facts, without
+from loft.drawing.readings import STRAIGHT_UP, Readings, read_points
+from loft.drawing.search import WITHIN, fit_readings, judged
+from loft.drawing.solve import settle
+from loft.drawing.start import point_turns
+from loft.drawing.verdicts import (
+    UNCHECKED,
+    ArcLine,
+    Dropped,
+    FactLine,
+    arc_lines,
+    drawn_rows,
+    fact_lines,
+    title,
+)
+from loft.job.errors import Finding
+from loft.job.records import NAN, Fact, Frame
+
+POOR = 0.001  # chance below which the drawing does not explain the readings
+DOUBTFUL = 0.05  # chance below which other ways to read the drawing are tried
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Check:
+    """A drawing checked.
+
+    Parameters
+    ----------
+    drawing : Drawing
+        As it was read for the check.
+    reading : Reading
+        Its fit, contradicted figures left out.
+    diagnosis : Diagnosis
+    facts : tuple of FactLine
+    arcs : tuple of ArcLine
+    alternatives : tuple of Reading
+        Other ways to read the drawing that explain the readings as well or better.
+    p_as_drawn : float
+        Chance of the misfit, were every drawn figure true.
+    p : float
+        The same without the contradicted figures.
+    notes : tuple of Finding
+        What has to be said in words.
+    """
+
+    drawing: Drawing
+    reading: Reading
+    diagnosis: Diagnosis
+    facts: tuple[FactLine, ...]
+    arcs: tuple[ArcLine, ...]
+    alternatives: tuple[Reading, ...]
+    p_as_drawn: float
+    p: float
+    notes: tuple[Finding, ...]
+
+
+def check_facts(
+    facts: Sequence[Fact],
+    frame: Frame,
+    *,
+    points: ArrayLike = (),
+    sigma: ArrayLike = 1.0,
+    outline: ArrayLike = (),
+    covariance: ArrayLike = (),
+    centreline: tuple[float, float] = STRAIGHT_UP,
+    robust: bool = True,
+) -> Check:
+    """Check the facts of one frame against points, a lifted outline, or both.
+
+    Parameters
+    ----------
+    facts : sequence of Fact
+        The drawing's rows of this frame, from crown to keel.
+    frame : Frame
+        Its plane.
+    points : array_like, shape (m, 2)
+        Single readings on the mould line in the frame's plane, (bl, height), mm.
+    sigma : float or array_like, shape (m,)
+        Their standard deviation, mm.
+    outline, covariance : array_like, shape (b, 2) and (b, b)
+        Points of a lifted section and the covariance of their errors along the normal.
+    centreline : tuple of float
+        Prior standard deviations of shift (mm) and lean (radians) of the centreline.
+    robust : bool
+        Give outlying points less weight.
+
+    Raises
+    ------
+    LoftError
+        A drawing that cannot be, or too little to go by.
+
+    Examples
+    --------
+    >>> from loft.drawing.chain import strike, walk
+    >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
+    >>> points = walk(true, np.linspace(0.0, true.length.sum(), 40))[0]
+    >>> drawn = [
+    ...     Fact(frame="F14", kind="arc", arc="crown", radius=650.0, sigma=1.0),
+    ...     Fact(frame="F14", kind="arc", arc="side"),
+    ...     Fact(frame="F14", kind="arc", arc="bottom"),
+    ... ]
+    >>> check = check_facts(drawn, Frame(name="F14", station=0.0), points=points, sigma=0.5)
+    >>> line = check.facts[0]
+    >>> line.verdict, round(line.suggested, 1)
+    ('contradicted', 620.0)
+    """
+    drawing = read_facts(facts, frame)
+    readings = read_points(
+        points, sigma, outline=outline, covariance=covariance, centreline=centreline
+    )
+    loss = "tukey" if robust else ""
+    drawing = drawing if drawing.slots else _made_up(drawing, readings)
+    first = must_fit(drawing, readings, loss=loss)
+    notes = list(drawing.notes)
+    base, others = _base(first, readings, loss, notes)
+    reading, dropped = _snoop(base, loss, notes)
+    diagnosis = diagnose(reading.fit)
+    lines = fact_lines(base.drawing, reading, diagnosis, dropped)
+    arcs = arc_lines(base.drawing, reading, diagnosis, lines)
+    better = distinct([one for one in others if one.words != base.words])
+    limit = reading.choice.bic + WITHIN
+    check = Check(
+        drawing=base.drawing,
+        reading=reading,
+        diagnosis=diagnosis,
+        facts=lines,
+        arcs=arcs,
+        alternatives=tuple(one for one in better if one.choice.bic < limit and one.choice.sound),
+        p_as_drawn=_chance(first),
+        p=_chance(reading),
+        notes=(),
+    )
+    return replace(check, notes=(*notes, *_said(check)))
+
+
+def _chance(reading: Reading) -> float:
+    """Return the chance of so large a cost by rows that count fully."""
+    fit = reading.fit
+    spare = len(fit.row) - fit.task.unknowns
+    return float(chi2.sf(fit.cost, spare)) if spare > 0 else NAN
+
+
+def _made_up(drawing: Drawing, readings: Readings) -> Drawing:
+    """Return a drawing that names no arcs with the make-up that the readings suggest."""
+    found = fit_readings(readings).best.fit
+    slots = tuple(
+        Slot(name=f"{'straight' if flat else 'arc'} {index + 1}", straight=flat)
+        for index, flat in enumerate(found.task.straight)
+    )
+    return replace(drawing, slots=slots)
+
+
+def _base(
+    first: Reading, readings: Readings, loss: str, notes: list[Finding]
+) -> tuple[Reading, list[Reading]]:
+    """Return the make-up to check by, and every other way to read the drawing that was tried."""
+    worst = _worst(first)
+    if not (_chance(first) < DOUBTFUL or worst > REJECT):
+        return first, []
+    turn = point_turns(readings)
+    tried = [
+        fit_drawing(other, readings, words=words, loss=loss, turn=turn)
+        for words, other in other_readings(first.drawing)
+    ]
+    found = [one for one in tried if one is not None]
+    built = [one for one in found if "believed" not in one.words and one.choice.sound]
+    rest = [first, *(one for one in found if "believed" in one.words)]
+    if not built or _chance(first) > POOR:
+        return first, found
+    best = min(built, key=lambda one: one.choice.bic)
+    if best.choice.bic > min(one.choice.bic for one in rest) - WITHIN:
+        return first, found
+    notes.append(
+        Finding(
+            severity="warning",
+            text=(
+                f"{first.drawing.frame}: the drawing does not explain the readings as drawn "
+                f"(chance {_chance(first):.1g}); {best.words} it does, and is checked so"
+            ),
+        )
+    )
+    return best, [first, *found]
+
+
+def _worst(reading: Reading) -> float:
+    """Return the largest standardised residual of a drawn figure."""
+    size = np.abs(diagnose(reading.fit).standardised[drawn_rows(reading)])
+    return float(size.max(initial=0.0))
+
+
+def _snoop(base: Reading, loss: str, notes: list[Finding]) -> tuple[Reading, dict[int, Dropped]]:
+    """Leave out the worst contradicted figure and fit again, until none is left."""
+    reading, dropped = base, dict[int, Dropped]()
+    for _ in range(len(base.drawing.dimensions)):
+        kept = [i for i in range(len(base.drawing.dimensions)) if i not in dropped]
+        found = diagnose(reading.fit)
+        size = found.standardised[drawn_rows(reading)]
+        if not len(size) or np.abs(size).max() <= REJECT:
+            break
+        worst = int(np.argmax(np.abs(size)))
+        index = kept[worst]
+        one = base.drawing.dimensions[index]
+        redundancy = found.redundancy[drawn_rows(reading)][worst]
+        notes += _twins(base.drawing, kept, size, worst)
+        dropped[index] = Dropped(
+            index=index,
+            standardised=float(size[worst]),
+            detectable=float(DETECT * one.sigma / np.sqrt(redundancy)),
+        )
+        again = _refit(without(base.drawing, set(dropped)), reading, loss)
+        if again is None:
+            break
+        reading = again
+    return reading, dropped
+
+
+def _refit(drawing: Drawing, near: Reading, loss: str) -> Reading | None:
+    """Return the better of the fit found from nearby and that found afresh."""
+    task = replace(near.fit.task, dimensions=drawing.dimensions)
+    fit = settle(near.fit.chain, task, lean=near.fit.lean, enough=1e-8)
+    fresh = fit_drawing(drawing, task.readings, words=near.words, loss=loss)
+    if fit is None or (fresh is not None and fresh.fit.cost < fit.cost and fresh.choice.sound):
+        return fresh
+    hollow = any(slot.hollow for slot in drawing.slots)
+    return Reading(words=near.words, drawing=drawing, choice=judged(fit, hollow=hollow))
+
+
+def _twins(drawing: Drawing, kept: list[int], size: np.ndarray, worst: int) -> list[Finding]:
+    """Say which other figure could be the wrong one just as well.
+
+    Leaving a row out lowers the cost by the square of its standardised residual.
+    """
+    equal = [
+        index
+        for index in range(len(size))
+        if index != worst and size[index] ** 2 > size[worst] ** 2 - WITHIN
+    ]
+    if not equal or abs(size[worst]) <= REJECT:
+        return []
+    named = " or ".join(title(drawing, drawing.dimensions[kept[index]]) for index in equal)
+    return [
+        Finding(
+            severity="warning",
+            text=(
+                f"{drawing.frame}: {title(drawing, drawing.dimensions[kept[worst]])} is "
+                f"contradicted, but an error of {named} would look the same"
+            ),
+        )
+    ]
+
+
+def _said(check: Check) -> list[Finding]:
+    """Return what a check has to say in words, beyond its lines."""
+    frame = check.drawing.frame
+    out = []
+    for arc in check.arcs:
+        if arc.profiled:
+            out.append(
+                f"{frame}: {arc.name} has {arc.readings} readings of its own; radius by trial "
+                f"{radius_words(arc.interval)}"
+            )
+    open_modes = check.diagnosis.open_modes
+    if open_modes.shape[1]:
+        loose = [arc.name for arc in check.arcs if np.isnan(arc.sd_radius) and arc.radius < np.inf]
+        out.append(
+            f"{frame}: {open_modes.shape[1]} combination(s) of figures are not determined at all "
+            f"(radii of: {', '.join(loose) or 'none'}); read points on those arcs"
+        )
+    out += [_advised(check, line) for line in check.facts if line.verdict == UNCHECKED]
+    for other in check.alternatives:
+        out.append(
+            f"{frame}: {other.words} the readings are explained as well "
+            f"(BIC {other.choice.bic - check.reading.choice.bic:+.1f})"
+        )
+    return [Finding(severity="note", text=text) for text in out]
+
+
+def _advised(check: Check, line: FactLine) -> str:
+    """Return which readings would settle a figure that could not be checked."""
+    named = title(check.drawing, line.dimension)
+    seen = f"{line.detectable:,.1f}" if np.isfinite(line.detectable) else "any size"
+    text = f"{check.drawing.frame}: {named}: an error of {seen} would not have been seen"
+    if line.advice is None:
+        return text
+    where = "; ".join(f"bl {bl:.0f} height {height:.0f}" for bl, height in line.advice.places)
+    reach = DETECT * np.hypot(line.advice.sd_after, line.dimension.sigma)
+    return f"{text}; readings at {where} would show one of {reach:,.1f}"
