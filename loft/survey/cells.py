@@ -1,10 +1,8 @@
 """Find the metal in a slab of a scan: one robust plane in every angular cell.
 
-In each cell small planes are put through three points at a time; the one that the
-most points agree with is taken, refined with weights that let strays go, and then
-compared with its neighbours: a stringer's crest, a bracket or a cable stands clear of
-the skin on both sides of it and is set aside. A step of under 3 mm cannot be told
-from the metal this way, nor clutter as broad as a floor.
+Each cell's plane is compared with its neighbours: a stringer's crest, a bracket or a
+cable stands clear of the skin on both sides of it and is set aside. A step of under
+3 mm cannot be told from the metal this way, nor clutter as broad as a floor.
 """
 
 from __future__ import annotations
@@ -15,27 +13,27 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loft.job.records import Array, freeze_arrays
+from loft.survey.planes import (
+    FEWEST,
+    MAD,
+    Planes,
+    Stack,
+    pick_planes,
+    refine_planes,
+    stack_up,
+    trial_planes,
+)
 
 CELLS = 360
-FEWEST = 8  # points that make a plane of three unknowns worth its standard deviation
-MOST = 192  # points of a cell that are looked at
-TRIALS = 48  # planes tried: with half the points clutter, 48 trials miss in 0.2 % of cells
-STEEPEST_ROUND = np.tan(np.deg2rad(65.0))  # of the metal against the radius, round the section
-STEEPEST_ALONG = np.tan(np.deg2rad(40.0))  # and fore and aft: a web is no skin
-SLOPE_PRIOR = 1.0, 0.3  # sd of the two slopes where points do not tell
-WINDOW = 2.5  # in standard deviations: what agrees with a plane
 STEP = 3.0  # mm: what stands farther than this off its neighbours on either side is set aside
 NEIGHBOURS = 8  # cells on each side
 FEW_ASIDE = 5  # of them that make a line of one side alone
-ABOUT = 100.0  # mm: layers of one structure; what is farther off is something else
-OTHER_LAYER = 0.3  # share of the best plane's points that makes another layer worth a choice
 CREST = 0.25  # share of a stringer's depth by which its crest may be off
 FURTHEST = 60  # cells across which two parts of a section may be seen to join
 GAP_SLOPE = 0.4  # by how much of the gap they may be out
 LENT = 20.0  # points of the slab's usual spread that each cell's own is mixed with
 LEAN = 0.35  # slope of a crest against the skin round about
 LOOSE = 2.0  # spread of a crest's points over that of the skin's
-MAD = 1.4826  # median absolute deviation to standard deviation, normal law
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -69,35 +67,6 @@ class Cells:
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Stack:
-    """Points of a slab in cells, padded: radius, way round, way along; shape (c, m)."""
-
-    radius: Array
-    round: Array
-    along: Array
-    held: NDArray[np.bool_]
-    angle: Array  # (c,) middle of each cell, from up, positive to starboard
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Planes:
-    """One plane a cell, radius = at + round_slope * round + along_slope * along; shape (c,)."""
-
-    at: Array
-    round_slope: Array
-    along_slope: Array
-    middle: Array  # mean way round of the points on it
-    sd: Array  # of the radius at `middle`, along the normal
-    spread: Array
-    agreeing: Array
-
-    @property
-    def tilt(self) -> Array:
-        """Cosine between the radius and the normal."""
-        return 1.0 / np.sqrt(1.0 + self.round_slope**2 + self.along_slope**2)
 
 
 def find_metal(
@@ -140,8 +109,8 @@ def find_metal(
     True
     """
     stack = _stack(points, centre_wl)
-    trial, agree = _trials(stack, sigma, np.random.default_rng(seed))
-    planes = _refine(stack, _pick(trial, agree, layer=layer), sigma)
+    trial, agree = trial_planes(stack, sigma, np.random.default_rng(seed))
+    planes = refine_planes(stack, pick_planes(trial, agree, layer=layer), sigma)
     expected = _expected(stack, planes)
     planes = _mend(stack, planes, trial, agree, expected=expected, sigma=sigma)
     if inside:
@@ -153,105 +122,12 @@ def find_metal(
 
 
 def _stack(points: Array, centre_wl: float) -> Stack:
-    """Sort points into cells, at most MOST in each; they come in no particular order."""
+    """Sort points into angular cells about (0, centre_wl)."""
     along, bl, up = points[:, 0], points[:, 1], points[:, 2] - centre_wl
     width = 2 * np.pi / CELLS
-    cell = np.floor((np.arctan2(bl, up) + np.pi) / width).astype(int) % CELLS
-    order = np.argsort(cell, kind="stable")
-    count = np.bincount(cell, minlength=CELLS)
-    turn = np.arange(len(cell)) - np.repeat(np.cumsum(count) - count, count)
-    order, turn = order[turn < MOST], turn[turn < MOST]
-    m = int(min(count.max(initial=0), MOST)) or 1
-    where = cell[order], turn
+    cell = np.floor((np.arctan2(bl, up) + np.pi) / width).astype(np.int64) % CELLS
     angle = np.asarray((np.arange(CELLS) + 0.5) * width - np.pi, dtype=np.float64)
-    sine, cosine = np.sin(angle[cell[order]]), np.cos(angle[cell[order]])
-    fields = np.zeros((3, CELLS, m))
-    held = np.zeros((CELLS, m), bool)
-    fields[0][where] = bl[order] * sine + up[order] * cosine
-    fields[1][where] = bl[order] * cosine - up[order] * sine
-    fields[2][where] = along[order]
-    held[where] = True
-    return Stack(radius=fields[0], round=fields[1], along=fields[2], held=held, angle=angle)
-
-
-def _trials(stack: Stack, sigma: float, rng: np.random.Generator) -> tuple[Array, Array]:
-    """Return planes through three points each, (3, c, t), and how many points agree, (c, t)."""
-    count = stack.held.sum(axis=1)
-    pick = (rng.random((CELLS, TRIALS, 3)) * count[:, None, None]).astype(int)
-    row = np.arange(CELLS)[:, None, None]
-    r, v, s = (field[row, pick] for field in (stack.radius, stack.round, stack.along))
-    dr, dv, ds = (np.diff(field, axis=2) for field in (r, v, s))
-    det = dv[..., 0] * ds[..., 1] - dv[..., 1] * ds[..., 0]
-    det = np.where(np.abs(det) < 1e-9, np.nan, det)
-    b = (dr[..., 0] * ds[..., 1] - dr[..., 1] * ds[..., 0]) / det
-    g = (dv[..., 0] * dr[..., 1] - dv[..., 1] * dr[..., 0]) / det
-    a = r[..., 0] - b * v[..., 0] - g * s[..., 0]
-    fit = (np.abs(b) <= STEEPEST_ROUND) & (np.abs(g) <= STEEPEST_ALONG)
-    fit &= (count >= FEWEST)[:, None]
-    trial = np.where(fit, np.stack([a, b, g]), 0.0)
-    reach = WINDOW * sigma * np.sqrt(1.0 + trial[1] ** 2 + trial[2] ** 2)
-    agree = np.zeros((CELLS, TRIALS))
-    for t in range(TRIALS):  # one at a time: the whole would not fit the cache
-        at, b, g = (part[:, t, None] for part in trial)
-        error = np.abs(stack.radius - at - b * stack.round - g * stack.along)
-        agree[:, t] = ((error <= reach[:, t, None]) & stack.held).sum(axis=1)
-    return trial, np.where(fit, agree, 0.0)
-
-
-def _pick(trial: Array, agree: Array, *, layer: str) -> Array:
-    """Return the plane of every cell, (3, c): most points, or the outermost that has many."""
-    best = agree.max(axis=1)
-    score = agree
-    if layer == "outermost":
-        many = agree >= np.maximum(OTHER_LAYER * best, FEWEST)[:, None]
-        usual = trial[0][np.arange(CELLS), agree.argmax(axis=1)]
-        many &= np.abs(trial[0] - usual[:, None]) <= ABOUT
-        score = np.where(many, trial[0], -np.inf)
-    chosen = score.argmax(axis=1)
-    return np.where(best >= FEWEST, trial[:, np.arange(CELLS), chosen], np.nan)
-
-
-def _refine(stack: Stack, plane: Array, sigma: float) -> Planes:
-    """Fit each cell's plane anew to its points, strays losing their weight (Tukey)."""
-    design = np.stack([np.ones_like(stack.round), stack.round, stack.along], axis=-1)
-    plane = np.nan_to_num(plane.T)
-    there = plane.any(axis=1)
-    prior = np.diag([0.0, SLOPE_PRIOR[0] ** -2, SLOPE_PRIOR[1] ** -2]) + 1e-12 * np.eye(3)
-    spread = np.full(CELLS, sigma)
-    for _ in range(8):
-        tilt = 1.0 / np.sqrt(1.0 + plane[:, 1] ** 2 + plane[:, 2] ** 2)
-        error = (stack.radius - np.einsum("cmk,ck->cm", design, plane)) * tilt[:, None]
-        near = stack.held & (np.abs(error) <= 5.0 * np.maximum(spread, sigma)[:, None])
-        spread = _spread(error, near, sigma)
-        u = error / (4.685 * spread)[:, None]  # 95 % as good as least squares on clean points
-        weight = np.where(near & (np.abs(u) < 1.0), (1.0 - u**2) ** 2, 0.0)
-        scaled = design * (weight * (tilt / spread)[:, None] ** 2)[..., None]
-        lhs = np.einsum("cmj,cmk->cjk", scaled, design) + prior
-        rhs = np.einsum("cmj,cm->cj", scaled, stack.radius)
-        plane = np.linalg.solve(lhs, rhs[..., None])[..., 0]
-    agreeing = np.where(there, (weight > 0.0).sum(axis=1), 0)
-    total = np.maximum(weight.sum(axis=1), 1e-9)
-    middle = (weight * stack.round).sum(axis=1) / total
-    at = np.stack([np.ones(CELLS), middle, np.zeros(CELLS)], axis=1)
-    variance = np.einsum("cj,cjk,ck->c", at, np.linalg.inv(lhs), at) / 0.95
-    return Planes(
-        at=plane[:, 0],
-        round_slope=plane[:, 1],
-        along_slope=plane[:, 2],
-        middle=middle,
-        sd=np.sqrt(variance) * tilt,
-        spread=spread,
-        agreeing=np.where(agreeing >= FEWEST, agreeing, 0),
-    )
-
-
-def _spread(error: Array, near: NDArray[np.bool_], sigma: float) -> Array:
-    """Robust standard deviation of the points near each plane; a tenth of sigma at least."""
-    table = np.where(near, np.abs(error), np.inf)
-    table.sort(axis=1)
-    middle = np.maximum(near.sum(axis=1) - 1, 0) // 2
-    value = MAD * table[np.arange(len(table)), middle]
-    return np.where(np.isfinite(value), np.maximum(value, 0.1 * sigma), sigma)
+    return stack_up(cell, angle, bl=bl, up=up, along=along)
 
 
 def _expected(stack: Stack, planes: Planes) -> Array:
@@ -402,7 +278,7 @@ def _nearest(
     score = np.where(near, agree, 0.0)
     chosen = score.argmax(axis=1)
     plane = trial[:, np.arange(CELLS), chosen]
-    return _refine(stack, np.where(score.max(axis=1) >= FEWEST, plane, np.nan), sigma)
+    return refine_planes(stack, np.where(score.max(axis=1) >= FEWEST, plane, np.nan), sigma)
 
 
 def _cells(stack: Stack, planes: Planes, good: NDArray[np.bool_], centre_wl: float) -> Cells:
