@@ -126,7 +126,7 @@ def cloud_survey(
     if not slabs:
         text = f"no frame of the job shows the face {cloud_set.face}"
         raise LoftError(Finding(file=name, text=text))
-    rotation, shift = _motion(registration)
+    rotation, shift = motion_of(registration)
     found = _one_pass(
         cloud_set, slabs, job.frames, rotation, shift, name=name, chunk=chunk, progress=progress
     )
@@ -146,7 +146,14 @@ def cloud_survey(
     return replace(survey, notes=notes), report
 
 
-def _motion(registration: Registration | None) -> tuple[Array, Array]:
+def motion_of(registration: Registration | None) -> tuple[Array, Array]:
+    """Return rotation and translation (mm); those of rest without a registration.
+
+    Examples
+    --------
+    >>> motion_of(None)[1].tolist()
+    [0.0, 0.0, 0.0]
+    """
     if registration is None:
         return np.eye(3), np.zeros(3)
     return (

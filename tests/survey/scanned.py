@@ -68,9 +68,10 @@ def crests(rng, station, *, width=19.0, spread=SPREAD):
     for k, label in enumerate(STRINGER_NAMES):
         here = name == k
         theta[here] = line_theta(label, station[here])
-    # near enough to spread a width round the section
-    theta = theta + rng.uniform(-width / 2, width / 2, len(station)) / 600.0
-    return at_depth(station, theta, GAUGE + STRINGER + rng.normal(0.0, spread, len(station)))
+    depth = GAUGE + STRINGER + rng.normal(0.0, spread, len(station))
+    across = rng.uniform(-width / 2, width / 2, len(station))
+    flat = np.stack([np.zeros(len(station)), np.cos(theta), -np.sin(theta)], axis=1)
+    return at_depth(station, theta, depth) + across[:, None] * flat
 
 
 def without_hidden(points, width=19.0):
