@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
 
-from loft.drawing.chain import push, walk
+from loft.drawing.chain import project, push, walk
+from loft.drawing.diagnosis import Diagnosis, line_covariance
+from loft.drawing.readings import fold
 from loft.drawing.solve import Fit, figure_scales, free_directions, weights
 from loft.job.records import Array
 
 PLACES = 60  # places tried, from crown to keel
+MOST = 24  # readings asked for at most
 VAGUE = 1e-3  # information on a figure that nothing determines, per ordinary change
 
 
@@ -20,66 +24,99 @@ class Advice:
 
     Parameters
     ----------
-    places : tuple of (float, float)
-        (bl, height) of readings on the starboard half, the most telling first.
-    sd_before, sd_after : float
-        Standard deviation of the figure, in its unit; `sd_before` is inf where open.
+    places : tuple of (float, float, int)
+        (bl, height) on the starboard half and how many readings there.
+    sd : float
+        Standard deviation of the figure afterwards, in its unit.
     """
 
-    places: tuple[tuple[float, float], ...]
-    sd_before: float
-    sd_after: float
+    places: tuple[tuple[float, float, int], ...]
+    sd: float
+
+    def words(self) -> str:
+        """Return the places in words.
+
+        Examples
+        --------
+        >>> Advice(places=((412.0, 643.2, 3),), sd=1.0).words()
+        '3 readings at bl 412 height 643'
+        """
+        return ", ".join(
+            f"{count} reading{'s' * (count > 1)} at bl {bl:.0f} height {height:.0f}"
+            for bl, height, count in self.places
+        )
 
 
-def best_readings(fit: Fit, by: Array, *, sigma: float, count: int = 3) -> Advice:
-    """Return the readings that narrow one figure most, chosen one after another.
+def best_readings(
+    fit: Fit, diagnosis: Diagnosis, by: Array, *, sigma: float, goal: float, most: int = MOST
+) -> Advice:
+    """Return the readings that settle one figure, chosen one after another.
+
+        Only places are named at which the mould line itself is determined, and where
+        something is open only such between the first and the last reading.
 
     Parameters
     ----------
-    fit : Fit
-    by : ndarray, shape (1 + 2n,)
-        Gradient of the figure by crown, curvatures and lengths.
-    sigma : float
-        Standard deviation of a further reading, mm.
-    count : int
-        How many.
+        fit : Fit
+        diagnosis : Diagnosis
+            Of all that is known, the figure's own row included.
+        by : ndarray, shape (1 + 2n,)
+            Gradient of the figure by crown, curvatures and lengths.
+        sigma : float
+            Standard deviation of a further reading, mm.
+        goal : float
+            Standard deviation of the figure that would do.
+        most : int
+            Readings at which to stop.
 
     Examples
     --------
-    >>> from loft.drawing.chain import strike
-    >>> from loft.drawing.dimensions import Dimension, figure_gradient
-    >>> from loft.drawing.readings import read_points
-    >>> from loft.drawing.solve import Task, settle
-    >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
-    >>> points = walk(true, np.linspace(0.0, true.length.sum(), 12))[0]
-    >>> task = Task(readings=read_points(points, 1.0), straight=(False,) * 3)
-    >>> top = figure_gradient(true, Dimension(kind="top", value=600.0, sigma=1.0))
-    >>> advice = best_readings(settle(true, task), top, sigma=1.0, count=1)
-    >>> round(advice.places[0][0]), advice.sd_after < advice.sd_before
-    (0, True)
+        >>> from loft.drawing.chain import strike
+        >>> from loft.drawing.diagnosis import diagnose
+        >>> from loft.drawing.dimensions import Dimension, figure_gradient
+        >>> from loft.drawing.readings import read_points
+        >>> from loft.drawing.readings import fold
+    from loft.drawing.solve import Task, settle
+        >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
+        >>> points = walk(true, np.linspace(0.0, true.length.sum(), 12))[0]
+        >>> fit = settle(true, Task(readings=read_points(points, 1.0), straight=(False,) * 3))
+        >>> top = figure_gradient(true, Dimension(kind="top", value=600.0, sigma=1.0))
+        >>> best_readings(fit, diagnose(fit), top, sigma=1.0, goal=0.5).words()
+        '2 readings at bl 0 height 600'
     """
     free = free_directions(fit.chain, fit.task.fixed)
     slope = (fit.slope @ free) * np.sqrt(weights(fit.row, fit.task))[:, None]
     scaled = free / figure_scales(fit.chain)[:, None]
-    information = slope.T @ slope + VAGUE * scaled.T @ scaled
     figure = np.pad(by, (0, 2)) @ free
-    girth = np.linspace(0.0, float(fit.chain.length.sum()), PLACES)
+    girth = _places(fit, diagnosis)
     points, normals, element, along = walk(fit.chain, girth)
     rows = np.pad(push(fit.chain, points, normals, element, along), ((0, 0), (0, 2))) @ free
-    spread = np.linalg.inv(information)
-    before = float(figure @ spread @ figure)
-    places = []
-    after = before
-    for _ in range(count):
+    spread = np.linalg.inv(slope.T @ slope + VAGUE * scaled.T @ scaled)
+    variance = float(figure @ spread @ figure)
+    chosen: list[int] = []
+    while variance > goal**2 and len(chosen) < most and len(girth):
         carried = rows @ spread
-        gain = (carried @ figure) ** 2 / (sigma**2 + np.einsum("gi,gi->g", carried, rows))
+        noise = sigma**2 + np.einsum("gi,gi->g", carried, rows)
+        gain = (carried @ figure) ** 2 / noise
         best = int(np.argmax(gain))
-        after -= float(gain[best])
-        places.append((float(points[best, 0]), float(points[best, 1])))
-        way = carried[best]
-        spread = spread - np.outer(way, way) / (sigma**2 + way @ rows[best])
-    return Advice(
-        places=tuple(places),
-        sd_before=float(np.sqrt(max(before, 0.0))),
-        sd_after=float(np.sqrt(max(after, 0.0))),
+        chosen.append(best)
+        spread = spread - np.outer(carried[best], carried[best]) / noise[best]
+        variance = float(figure @ spread @ figure)
+    places = tuple(
+        (float(points[at, 0]) + 0.0, float(points[at, 1]), count)
+        for at, count in sorted(Counter(chosen).items())
     )
+    return Advice(places=places, sd=float(np.sqrt(max(variance, 0.0))))
+
+
+def _places(fit: Fit, diagnosis: Diagnosis) -> Array:
+    """Return the girths at which a reading can be asked for."""
+    girth = np.linspace(0.0, float(fit.chain.length.sum()), PLACES)
+    if not diagnosis.open_modes.shape[1]:
+        return girth
+    feet = project(fit.chain, fold(fit.task.readings, fit.lean)[0])
+    start = np.concatenate([[0.0], np.cumsum(fit.chain.length)])
+    read = start[feet.element] + feet.along
+    inside = (girth >= read.min()) & (girth <= read.max())
+    open_at = line_covariance(fit, diagnosis, girth)[1]
+    return girth[inside & np.logical_not(open_at)]

@@ -22,6 +22,8 @@ from loft.drawing.search import WITHIN, fit_readings, judged
 from loft.drawing.solve import settle
 from loft.drawing.start import point_turns
 from loft.drawing.verdicts import (
+    SEEN,
+    TOLERANCE,
     UNCHECKED,
     ArcLine,
     Dropped,
@@ -135,15 +137,15 @@ def check_facts(
     diagnosis = diagnose(reading.fit)
     lines = fact_lines(base.drawing, reading, diagnosis, dropped)
     arcs = arc_lines(base.drawing, reading, diagnosis, lines)
-    better = distinct([one for one in others if one.words != base.words])
     limit = reading.choice.bic + WITHIN
+    near = [one for one in others if one.choice.sound and one.choice.bic < limit]
     check = Check(
         drawing=base.drawing,
         reading=reading,
         diagnosis=diagnosis,
         facts=lines,
         arcs=arcs,
-        alternatives=tuple(one for one in better if one.choice.bic < limit and one.choice.sound),
+        alternatives=tuple(distinct(near, besides=[reading, base])),
         p_as_drawn=_chance(first),
         p=_chance(reading),
         notes=(),
@@ -296,10 +298,16 @@ def _said(check: Check) -> list[Finding]:
 def _advised(check: Check, line: FactLine) -> str:
     """Return which readings would settle a figure that could not be checked."""
     named = title(check.drawing, line.dimension)
-    seen = f"{line.detectable:,.1f}" if np.isfinite(line.detectable) else "any size"
-    text = f"{check.drawing.frame}: {named}: an error of {seen} would not have been seen"
-    if line.advice is None:
+    unit = "degrees" if line.dimension.kind == "sweep" else "mm"
+    turned = 180 / np.pi if unit == "degrees" else 1.0
+    text = f"{check.drawing.frame}: {named}: no error would have been seen"
+    if np.isfinite(line.detectable):
+        seen = f"{line.detectable * turned:,.1f} {unit}"
+        text = f"{check.drawing.frame}: {named}: an error under {seen} would not have been seen"
+    if line.advice is None or not line.advice.places:
         return text
-    where = "; ".join(f"bl {bl:.0f} height {height:.0f}" for bl, height in line.advice.places)
-    reach = DETECT * np.hypot(line.advice.sd_after, line.dimension.sigma)
-    return f"{text}; readings at {where} would show one of {reach:,.1f}"
+    reach = DETECT * np.hypot(line.advice.sd, line.dimension.sigma) * turned
+    count = sum(number for _, _, number in line.advice.places)
+    if reach <= SEEN * TOLERANCE * line.dimension.sigma * turned * (1 + 1e-6):
+        return f"{text}; {line.advice.words()} would settle it"
+    return f"{text}; not even {count} further readings would settle it (then {reach:,.1f} {unit})"

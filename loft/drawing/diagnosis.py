@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from loft.drawing.chain import Chain, push, walk
-from loft.drawing.closure import close, figures
+from loft.drawing.closure import Mask, close, figures
 from loft.drawing.dimensions import centre_gradient
 from loft.drawing.solve import Fit, Task, figure_scales, free_directions, settle, weights
 from loft.job.records import Array, freeze_arrays
@@ -117,7 +117,7 @@ def figure_sd(diagnosis: Diagnosis, by: Array) -> float:
     return float(np.sqrt(max(float(wide @ diagnosis.covariance @ wide), 0.0)))
 
 
-def line_covariance(fit: Fit, diagnosis: Diagnosis, girth: ArrayLike) -> tuple[Array, Array]:
+def line_covariance(fit: Fit, diagnosis: Diagnosis, girth: ArrayLike) -> tuple[Array, Mask]:
     """Return the covariance of the mould line along its normal, and where it is open.
 
     Parameters

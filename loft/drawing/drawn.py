@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -145,15 +145,25 @@ def _new_name(drawing: Drawing) -> str:
     return next(name for name in ("new", *(f"new {n}" for n in range(2, 99))) if name not in taken)
 
 
-def distinct(readings: list[Reading]) -> list[Reading]:
-    """Return readings whose outlines differ by half a millimetre or more, best first."""
-    kept: list[tuple[Reading, Array]] = []
+def distinct(readings: list[Reading], *, besides: Sequence[Reading] = ()) -> list[Reading]:
+    """Return readings whose outlines differ by half a millimetre or more, best first.
+
+    Those are left out that give the outline of one `besides`.
+    """
+    lines = [_outline(reading) for reading in besides]
+    kept = []
     for reading in sorted(readings, key=lambda one: one.choice.bic):
-        chain = reading.fit.chain
-        line = walk(chain, np.linspace(0.0, float(chain.length.sum()), 60))[0]
-        if all(np.abs(line - other).max() > 0.5 for _, other in kept):
-            kept.append((reading, line))
-    return [reading for reading, _ in kept]
+        line = _outline(reading)
+        if all(np.abs(line - other).max() > 0.5 for other in lines):
+            kept.append(reading)
+            lines.append(line)
+    return kept
+
+
+def _outline(reading: Reading) -> Array:
+    """Return points of a fitted half section."""
+    chain = reading.fit.chain
+    return walk(chain, np.linspace(0.0, float(chain.length.sum()), 60))[0]
 
 
 def must_fit(drawing: Drawing, readings: Readings, *, loss: str = "") -> Reading:

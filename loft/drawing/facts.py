@@ -49,23 +49,30 @@ class Drawing:
 
     Parameters
     ----------
-    frame, side : str
+    side : str
     slots : tuple of Slot
         Arcs and straights from crown to keel; empty where the drawing names none.
     dimensions : tuple of Dimension
         Every figure as a row of the fit, heights in the frame's plane.
     facts : tuple of Fact
         The rows as they were given.
+    plane : Frame
+        The frame's plane; heights are those in it.
     notes : tuple of Finding
         What was assumed.
     """
 
-    frame: str
+    plane: Frame
     side: str
     slots: tuple[Slot, ...]
     dimensions: tuple[Dimension, ...]
     facts: tuple[Fact, ...]
     notes: tuple[Finding, ...] = ()
+
+    @property
+    def frame(self) -> str:
+        """Return the frame's name."""
+        return self.plane.name
 
     @property
     def straight(self) -> tuple[bool, ...]:
@@ -133,7 +140,7 @@ def read_facts(facts: Sequence[Fact], frame: Frame) -> Drawing:
         faults += [f"{where}: {fault}"] if fault else []
         dimensions += _figures(fact, index, element, sigma, frame)
     drawing = Drawing(
-        frame=frame.name,
+        plane=frame,
         side=facts[0].side if facts else "starboard",
         slots=tuple(slots),
         dimensions=tuple(dimensions),

@@ -181,16 +181,6 @@ def _held(
     detectable = DETECT * one.sigma / np.sqrt(redundancy) if checked else np.inf
     sure = detectable <= SEEN * TOLERANCE * one.sigma
     row = float(reading.fit.row[place])
-    advice = None
-    if not sure:
-        spread = reading.fit.task.readings.spread
-        by = figure_gradient(reading.fit.chain, one)
-        bare = replace(
-            reading.fit,
-            row=np.delete(reading.fit.row, place),
-            slope=np.delete(reading.fit.slope, place, axis=0),
-        )
-        advice = best_readings(bare, by, sigma=float(np.median(spread)))
     return FactLine(
         dimension=one,
         arc=drawing.name(one.element),
@@ -201,7 +191,22 @@ def _held(
         suggested=one.value + row * one.sigma / redundancy if checked else NAN,
         suggested_sd=one.sigma * np.sqrt(max(1 / redundancy - 1, 0.0)) if checked else NAN,
         verdict=CONFIRMED if sure else UNCHECKED,
-        advice=advice,
+        advice=None if sure else _advice(one, reading, diagnosis, place),
+    )
+
+
+def _advice(one: Dimension, reading: Reading, diagnosis: Diagnosis, place: int) -> Advice:
+    """Return which readings would settle a figure, its own row left out."""
+    fit = reading.fit
+    bare = replace(fit, row=np.delete(fit.row, place), slope=np.delete(fit.slope, place, axis=0))
+    # a redundancy of (DETECT / (SEEN * TOLERANCE))^2 is asked for, so much for the rest
+    goal = one.sigma * np.sqrt((SEEN * TOLERANCE / DETECT) ** 2 - 1)
+    return best_readings(
+        bare,
+        diagnosis,
+        figure_gradient(fit.chain, one),
+        sigma=float(np.median(fit.task.readings.spread)),
+        goal=float(goal),
     )
 
 
@@ -233,7 +238,7 @@ def _arc_line(
     sd = float(diagnosis.sd_curvature[index])
     interval = radius_interval(bend, sd) if not slot.straight else (np.inf, np.inf)
     alone = len(fit.task.readings) == fit.task.readings.single
-    profiled = count < FEW and alone and np.isfinite(sd) and not (slot.straight or slot.hollow)
+    profiled = count < FEW and alone and np.isfinite(sd) and _is_free(slot)
     if profiled:
         interval = profile_radius(fit, index)
     loose = _is_loose(bend, sd, interval)
@@ -255,6 +260,11 @@ def _arc_line(
         standardised=drawn.standardised if drawn else NAN,
         verdict=_arc_verdict(slot, drawn, loose, interval),
     )
+
+
+def _is_free(slot: Slot) -> bool:
+    """Tell whether nothing but readings speaks of a slot's radius."""
+    return not (slot.straight or slot.hollow) and np.isnan(slot.radius)
 
 
 def _is_loose(bend: float, sd: float, interval: tuple[float, float]) -> bool:
