@@ -118,7 +118,7 @@ var views = {
 // Stand back until the whole length is seen, whatever the shape of body and pane.
 var place = document.getElementById("loft"), span = data.span;
 var back = span[0] / Math.cbrt(span[0] * span[1] * span[2]) / 2.4
-  * Math.max(1, 1.5 * place.clientHeight / Math.max(place.clientWidth, 1));
+  * 1.06 * Math.max(1, 1.5 * place.clientHeight / Math.max(place.clientWidth, 1));
 Object.keys(views).forEach(function (name) {
   ["x", "y", "z"].forEach(function (axis) { views[name].eye[axis] *= back; });
 });
@@ -127,7 +127,7 @@ var layout = {
   font: { family: "Liberation Sans, Arial, sans-serif", color: "#14181d" }, uirevision: "same",
   scene: { aspectmode: "data", camera: Object.assign({ up: { x: 0, y: 0, z: 1 } },
     views["starboard bow"]), xaxis: named("station, mm aft"),
-    yaxis: named("buttock line, mm to starboard"), zaxis: named("waterline, mm up") }
+    yaxis: named("buttock line, mm"), zaxis: named("waterline, mm up") }
 };
 // The words are looked up by the place that was hit, so they cannot belong to another point.
 var told = document.getElementById("told"), mouse = [0, 0];

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from html import escape
@@ -159,6 +160,15 @@ class Sheet:
         self.parts.append(
             f'<circle cx="{plain(place[0])}" cy="{plain(place[1])}" r="{plain(radius)}" '
             f'fill="{fill}" stroke="{colour}" stroke-width="{width}"/>'
+        )
+
+    def image(self, corner: Sequence[float], size: Sequence[float], png: bytes) -> None:
+        """Lay a PNG over a rectangle given by its upper left corner and size."""
+        packed = base64.b64encode(png).decode("ascii")
+        self.parts.append(
+            f'<image x="{plain(corner[0])}" y="{plain(corner[1])}" width="{plain(size[0])}" '
+            f'height="{plain(size[1])}" preserveAspectRatio="none" '
+            f'href="data:image/png;base64,{packed}"/>'
         )
 
     def text(
