@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loft.drawing.chain import project, push, walk
-from loft.drawing.diagnosis import Diagnosis, line_covariance
+from loft.drawing.diagnosis import MOVES, Diagnosis, line_covariance
 from loft.drawing.readings import fold
 from loft.drawing.solve import Fit, figure_scales, free_directions, weights
 from loft.job.records import Array
@@ -52,37 +52,35 @@ def best_readings(
 ) -> Advice:
     """Return the readings that settle one figure, chosen one after another.
 
-        Only places are named at which the mould line itself is determined, and where
-        something is open only such between the first and the last reading.
+    Only places are named at which the mould line itself is determined.
 
     Parameters
     ----------
-        fit : Fit
-        diagnosis : Diagnosis
-            Of all that is known, the figure's own row included.
-        by : ndarray, shape (1 + 2n,)
-            Gradient of the figure by crown, curvatures and lengths.
-        sigma : float
-            Standard deviation of a further reading, mm.
-        goal : float
-            Standard deviation of the figure that would do.
-        most : int
-            Readings at which to stop.
+    fit : Fit
+    diagnosis : Diagnosis
+        Of all that is known, the figure's own row included.
+    by : ndarray, shape (1 + 2n,)
+        Gradient of the figure by crown, curvatures and lengths.
+    sigma : float
+        Standard deviation of a further reading, mm.
+    goal : float
+        Standard deviation of the figure that would do.
+    most : int
+        Readings at which to stop.
 
     Examples
     --------
-        >>> from loft.drawing.chain import strike
-        >>> from loft.drawing.diagnosis import diagnose
-        >>> from loft.drawing.dimensions import Dimension, figure_gradient
-        >>> from loft.drawing.readings import read_points
-        >>> from loft.drawing.readings import fold
-    from loft.drawing.solve import Task, settle
-        >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
-        >>> points = walk(true, np.linspace(0.0, true.length.sum(), 12))[0]
-        >>> fit = settle(true, Task(readings=read_points(points, 1.0), straight=(False,) * 3))
-        >>> top = figure_gradient(true, Dimension(kind="top", value=600.0, sigma=1.0))
-        >>> best_readings(fit, diagnose(fit), top, sigma=1.0, goal=0.5).words()
-        '2 readings at bl 0 height 600'
+    >>> from loft.drawing.chain import strike
+    >>> from loft.drawing.diagnosis import diagnose
+    >>> from loft.drawing.dimensions import Dimension, figure_gradient
+    >>> from loft.drawing.readings import read_points
+    >>> from loft.drawing.solve import Task, settle
+    >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
+    >>> points = walk(true, np.linspace(0.0, true.length.sum(), 12))[0]
+    >>> fit = settle(true, Task(readings=read_points(points, 1.0), straight=(False,) * 3))
+    >>> top = figure_gradient(true, Dimension(kind="top", value=600.0, sigma=1.0))
+    >>> best_readings(fit, diagnose(fit), top, sigma=1.0, goal=0.5).words()
+    '2 readings at bl 0 height 600'
     """
     free = free_directions(fit.chain, fit.task.fixed)
     slope = (fit.slope @ free) * np.sqrt(weights(fit.row, fit.task))[:, None]
@@ -114,9 +112,15 @@ def _places(fit: Fit, diagnosis: Diagnosis) -> Array:
     girth = np.linspace(0.0, float(fit.chain.length.sum()), PLACES)
     if not diagnosis.open_modes.shape[1]:
         return girth
-    feet = project(fit.chain, fold(fit.task.readings, fit.lean)[0])
-    start = np.concatenate([[0.0], np.cumsum(fit.chain.length)])
-    read = start[feet.element] + feet.along
-    inside = (girth >= read.min()) & (girth <= read.max())
     open_at = line_covariance(fit, diagnosis, girth)[1]
-    return girth[inside & np.logical_not(open_at)]
+    _, _, element, along = walk(fit.chain, girth)
+    feet = project(fit.chain, fold(fit.task.readings, fit.lean)[0])
+    loose = np.abs(diagnosis.open_modes / figure_scales(fit.chain)[:, None]).max(axis=1) > MOVES
+    for index in np.flatnonzero(loose[1 + len(fit.chain) : -2]):
+        # nobody knows how far this element goes: ask only where it was met with
+        met = feet.along[feet.element == index]
+        low, high = (met.min(), met.max()) if len(met) else (np.inf, -np.inf)
+        before = (along < low) & (index > 0)  # crown and keel themselves are known
+        after = (along > high) & (index < len(fit.chain) - 1)
+        open_at |= (element == index) & (before | after)
+    return girth[np.logical_not(open_at)]
