@@ -11,19 +11,12 @@ import scipy.stats
 from loft.job.errors import Finding
 from loft.job.labels import side_of_label
 from loft.job.records import Array, freeze_arrays
-from loft.survey import snooping
-from loft.survey.held import (
-    choose_side,
-    place_words,
-    refuse_loose,
-    refuse_weak,
-    scatter,
-    two_places,
-)
+from loft.survey.doubt import Doubt, doubtful
+from loft.survey.held import choose_side, refuse_loose, refuse_weak, scatter
 from loft.survey.mirrors import first_positions
 from loft.survey.network import AXES, Network, Tie, build_network, settle
 from loft.survey.quality import CONTROLLED, CRITICAL, DETECT, cofactors, quality_of
-from loft.survey.snooping import Failure
+from loft.survey.snooping import Failure, find_failures
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -35,6 +28,8 @@ class Adjustment:
     axes : tuple of str, length d
     points : tuple of str, length n
     fixed : ndarray of bool, shape (n,)
+    row : ndarray of int, shape (n,)
+        First row that names the point.
     position : ndarray, shape (n, d)
         mm.
     cofactor : ndarray, shape (n, d, d)
@@ -58,6 +53,7 @@ class Adjustment:
     axes: tuple[str, ...]
     points: tuple[str, ...]
     fixed: np.ndarray
+    row: np.ndarray
     position: Array
     cofactor: Array
     ties: tuple[Tie, ...]
@@ -157,13 +153,13 @@ def adjust(
     used = everything
     failures: tuple[Failure, ...] = ()
     if snoop:
-        used, failures, position = snooping.snoop(net, position)
+        used, failures, position = find_failures(net, position)
     refuse_weak(net, position, used=used)
     if sides is None:
         sides = {name: side_of_label(name.rpartition(":")[2]) for name in net.points}
     position, notes = choose_side(net, position, used=used, sides=sides)
     result = _result(net, position, used=used, failures=failures)
-    doubts = two_places(net, position, used=used, sides=sides)
+    doubts = doubtful(net, position, used=used, sides=sides)
     return _told(result, doubts=doubts, notes=notes)
 
 
@@ -185,6 +181,7 @@ def _result(
         axes=net.axes,
         points=net.points,
         fixed=net.fixed,
+        row=net.row,
         position=position,
         cofactor=cofactors(net, quality.inverse),
         ties=net.ties,
@@ -200,34 +197,29 @@ def _result(
 
 
 def _told(
-    adjustment: Adjustment, *, doubts: Sequence[tuple[int, Array]], notes: Sequence[Finding]
+    adjustment: Adjustment, *, doubts: Sequence[Doubt], notes: Sequence[Finding]
 ) -> Adjustment:
     """Return the adjustment with all that must be said of it.
 
-    A point that may stand in another place has a covariance that reaches there.
+    A point that may stand in another place is given a standard deviation that reaches
+    there, whatever the direction.
     """
     cofactor = adjustment.cofactor.copy()
-    findings = [*notes, *_remarks(adjustment)]
-    for point, other in doubts:
-        apart = other - adjustment.position[point]
-        cofactor[point] += np.outer(apart, apart)
-        text = (
-            f"point {adjustment.points[point]}: its readings agree as well at "
-            f"{place_words(adjustment.axes, other)}, {np.linalg.norm(apart):.1f} mm off, with "
-            "others of them left out; not to be trusted until one more reading tells"
-        )
-        findings.append(Finding(text=text, severity="warning"))
-    return replace(adjustment, cofactor=cofactor, findings=tuple(findings))
+    for doubt in doubts:
+        cofactor[doubt.point] += np.eye(len(adjustment.axes)) * doubt.reach**2
+    told = [Finding(text=doubt.text, severity="warning") for doubt in doubts]
+    findings = (*notes, *_remarks(adjustment), *told)
+    return replace(adjustment, cofactor=cofactor, findings=findings)
 
 
 def _remarks(adjustment: Adjustment) -> list[Finding]:
     """Return what must be said of an adjustment: failures, trust, readings unchecked."""
     found = [_failed(failure) for failure in adjustment.failures]
     rejected = sum(failure.rejected for failure in adjustment.failures)
-    if 4 * rejected > len(adjustment.ties) or rejected > adjustment.freedom:
+    if 5 * rejected > len(adjustment.ties) or rejected > adjustment.freedom:
         text = (
-            f"{rejected} of {len(adjustment.ties)} readings contradict the others: "
-            "the points are not to be trusted; tape it again"
+            f"{rejected} of {len(adjustment.ties)} readings contradict the others, so many that "
+            "wrong ones may stand among those that agree: not to be trusted; tape it again"
         )
         found.append(Finding(text=text, severity="warning"))
     if not adjustment.believed:

@@ -8,10 +8,9 @@ import numpy as np
 
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array
-from loft.survey.consensus import possible_places
 from loft.survey.mirrors import Mirror, mirrored
 from loft.survey.network import Network, lacking, loose_points
-from loft.survey.quality import CRITICAL, DETECT, cofactors, error_ellipse, quality_of
+from loft.survey.quality import DETECT, cofactors, error_ellipse, quality_of
 
 
 def scatter(net: Network) -> Array:
@@ -129,17 +128,20 @@ def _judged(
         if min(here, there) < 0.5 * max(here, there):
             return ("here" if here < there else mirror), "the approximate position"
         why = "; the approximate position lies between both"
-    wrong_here = _wrong_sides(net, position, points, sides)
-    wrong_there = _wrong_sides(net, mirror.position, points, sides)
+    wrong_here = wrong_sides(net, position, points, sides)
+    wrong_there = wrong_sides(net, mirror.position, points, sides)
     if (wrong_here == 0) != (wrong_there == 0):
         return ("here" if wrong_here == 0 else mirror), "its label"
     return None, why
 
 
-def _wrong_sides(
+def wrong_sides(
     net: Network, position: Array, points: Sequence[int], sides: Mapping[str, str]
 ) -> int:
-    """Return how many points stand on the side that their label forbids."""
+    """Return how many of the points stand on the side that their label forbids.
+
+    `sides` is port or starboard by the name of the point.
+    """
     if "bl" not in net.axes:
         return 0
     bl = position[:, net.axes.index("bl")]
@@ -186,36 +188,3 @@ def place_words(axes: Sequence[str], place: Array) -> str:
         f"{axis} {round(float(value), 1) + 0.0:.1f}"
         for axis, value in zip(axes, place, strict=True)
     )
-
-
-def two_places(
-    net: Network, position: Array, *, used: np.ndarray, sides: Mapping[str, str]
-) -> list[tuple[int, Array]]:
-    """Return points with a second place, on which as many of their readings agree.
-
-    Only points with a failing reading are looked at. Places on the side that the label
-    forbids, much farther from the approximate position, or within the point's own
-    uncertainty (4.13 standard deviations) do not count.
-    """
-    spread = cofactors(net, quality_of(net, position, used=used).inverse)
-    touched = set(net.end[~used].tolist()) | set(net.start[~used].tolist())
-    found = []
-    for point in sorted(touched - {-1} - set(np.flatnonzero(net.fixed).tolist())):
-        places, cost = possible_places(net, position, point)
-        apart = np.linalg.norm(places - position[point], axis=1)
-        here = int(np.argmin(apart))
-        for place, price in zip(places, cost, strict=True):
-            gap = place - position[point]
-            if price > cost[here] + 0.9 * CRITICAL**2:
-                continue
-            if gap @ np.linalg.solve(spread[point], gap) < DETECT**2:
-                continue
-            trial = position.copy()
-            trial[point] = place
-            wrong = _wrong_sides(net, trial, [point], sides)
-            off = np.linalg.norm(net.near[point] - place)
-            if wrong or off > 2.0 * np.linalg.norm(net.near[point] - position[point]):
-                continue
-            found.append((point, place))
-            break
-    return found

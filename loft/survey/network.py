@@ -71,6 +71,8 @@ class Network:
     ----------
     points : tuple of str, length n
     fixed : ndarray of bool, shape (n,)
+    row : ndarray of int, shape (n,)
+        First row that names the point.
     given : ndarray, shape (n, d)
         Position of the fixed points, NaN for the others.
     near : ndarray, shape (n, d)
@@ -86,6 +88,7 @@ class Network:
     axes: tuple[str, ...]
     points: tuple[str, ...]
     fixed: np.ndarray
+    row: np.ndarray
     given: Array
     near: Array
     ties: tuple[Tie, ...]
@@ -129,7 +132,12 @@ def build_network(ties: Sequence[Tie], *, axes: Sequence[str] = AXES) -> Network
     """
     axes = tuple(axes)
     _check(ties, axes)
-    names = list(dict.fromkeys(name for tie in ties for name in (tie.start, tie.end) if name))
+    first: dict[str, int] = {}
+    for tie in ties:
+        for name in (tie.start, tie.end):
+            if name:
+                first.setdefault(name, tie.row)
+    names = list(first)
     index = {name: number for number, name in enumerate(names)}
     given = np.full((len(names), len(axes)), NAN)
     near = given.copy()
@@ -145,6 +153,7 @@ def build_network(ties: Sequence[Tie], *, axes: Sequence[str] = AXES) -> Network
         axes=axes,
         points=tuple(names),
         fixed=np.isfinite(given).all(axis=1),
+        row=np.array([first[name] for name in names], dtype=np.int64),
         given=given,
         near=near,
         ties=tuple(row[0] for row in rows),

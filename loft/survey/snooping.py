@@ -54,7 +54,7 @@ class _Search:
     parked: set[int]
 
 
-def snoop(net: Network, position: Array) -> tuple[np.ndarray, tuple[Failure, ...], Array]:
+def find_failures(net: Network, position: Array) -> tuple[np.ndarray, tuple[Failure, ...], Array]:
     """Leave out the readings that fail, and describe them.
 
     First one at a time from all readings (Baarda). Where any failed, once more from the
@@ -85,9 +85,7 @@ def _searched(net: Network, position: Array, *, used: np.ndarray) -> _Search:
     """Leave out one failing reading at a time; take back what fits after all."""
     search = _Search(used=used.copy(), position=position, failed={}, parked=set())
     returned: set[int] = set()
-    quality = quality_of(net, position, used=search.used)
-    for k in np.flatnonzero(~search.used):
-        search.failed[int(k)] = float(quality.standardised[k])
+    _reject_from_start(net, search)
     while True:
         search.position = settle(net, search.position, used=search.used)
         quality = quality_of(net, search.position, used=search.used)
@@ -108,6 +106,20 @@ def _searched(net: Network, position: Array, *, used: np.ndarray) -> _Search:
             continue
         search.failed[worst] = float(quality.standardised[worst])
         search.used[worst] = False
+
+
+def _reject_from_start(net: Network, search: _Search) -> None:
+    """Note the readings that are left out from the start, unless others fail like them."""
+    for k in np.flatnonzero(~search.used):
+        alone = search.used.copy()
+        alone[k] = True
+        quality = quality_of(net, search.position, used=alone)
+        alike = _alike(quality, int(k), alone)
+        if len(alike) > 1:
+            search.used[k] = True
+            search.parked.update(alike)
+        else:
+            search.failed[int(k)] = float(quality.standardised[k])
 
 
 def _fits_after_all(quality: Quality, used: np.ndarray, returned: set[int]) -> int | None:

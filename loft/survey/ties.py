@@ -329,7 +329,7 @@ def _points(
     for k, name in enumerate(adjustment.points):
         if not point_name(name).bound:
             continue
-        row = min(t.row for t in adjustment.ties if name in (t.start, t.end))
+        row = int(adjustment.row[k])
         covariance = adjustment.covariance[k]
         if adjustment.fixed[k]:
             covariance = np.eye(3) * tie_set.sigma**2
