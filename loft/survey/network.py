@@ -251,6 +251,7 @@ def settle(net: Network, position: Array, *, used: np.ndarray, bend: float = np.
     standard deviations count by their size, not their square (inf: plain squares).
     """
     position = np.array(position, dtype=np.float64)
+    enough = 1e-15 if bend == np.inf else 1e-4  # bent residuals only serve the search
     damping, cost = 1e-6, _cost(net, position, used, bend)
     for _ in range(200):
         residual = (net.value - computed(net, position)) / net.sigma
@@ -274,7 +275,7 @@ def settle(net: Network, position: Array, *, used: np.ndarray, bend: float = np.
         damping = max(damping / 10.0, 1e-12)
         if np.abs(step).max(initial=0.0) < 1e-9 * max(1.0, _size(net, position)) / 100:
             break
-        if gain <= 1e-15 * cost and np.abs(step).max(initial=0.0) < 1e-6:
+        if gain <= enough * cost and (bend < np.inf or np.abs(step).max(initial=0.0) < 1e-6):
             break
     return position
 
