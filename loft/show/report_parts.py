@@ -48,8 +48,8 @@ def table(
 
     Examples
     --------
-    >>> table(("frame", "rms"), [("F12", "2.80")], numbers=(1,))[-42:]
-    '<td>F12</td><td class=n>2.80</td></tr></tbody></table>'
+    >>> table(("frame", "rms"), [("F12", "2.80")], numbers=(1,)).count("<td")
+    2
     """
 
     def kind(k: int) -> str:

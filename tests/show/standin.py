@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 
@@ -285,3 +286,49 @@ def whole(missing=("F14",), cant=0.0, seed=14):
     survey, evidence = make_survey(body, job, np.random.default_rng(seed))
     sections = tuple(body.lift(job.frame(name)) for name in missing)
     return job, survey, body, sections, evidence
+
+
+def make_summary(job, survey, body, sections, evidence):
+    """Return the summary of the stand-in body, by the program's own summary."""
+    from loft.fairing.tables import section_hash, section_text
+    from loft.summary import summary
+
+    noise = SimpleNamespace(noise=1.0)
+    surface = SimpleNamespace(stations=body.stations, fit=SimpleNamespace(variances=noise))
+    facts = {
+        job.missing[0]: [
+            {"arc": "side", "dimension": "radius", "given": 5200.0, "sigma": 10.0,
+             "fitted": 5188.2, "sd": 9.1, "standardised": -0.9, "detectable": 41.0,
+             "suggested": None, "verdict": "confirmed"},
+            {"arc": "keel", "dimension": "radius", "given": 410.0, "sigma": 2.0,
+             "fitted": 441.0, "sd": 3.0, "standardised": 8.6, "detectable": 11.0,
+             "suggested": 441.0, "verdict": "contradicted"},
+        ]
+    }  # fmt: skip
+    result = SimpleNamespace(
+        job=job, survey=survey, surface=surface, evidence=evidence, sections=sections,
+        hashes={s.frame: section_hash(section_text(s, job)) for s in sections}, facts=facts,
+        inputs=(),
+    )  # fmt: skip
+    return summary(result, {}, {"units": "mm", "frames": list(job.missing)})
+
+
+def make_held(body, job, names, rng):
+    """Return held-out frames of the stand-in body with known errors."""
+    from loft.show.held import HeldFrame
+
+    held = []
+    for name in names:
+        station = job.frame(name).station
+        circle, theta = np.linspace(0, 2 * np.pi, 181), np.linspace(0, 6, 24)
+        normal = body.normals(station, theta)[:, 1:]
+        held.append(
+            HeldFrame(
+                frame=name,
+                outline=body.points(station, circle)[:, 1:],
+                place=body.points(station, theta)[:, 1:],
+                normal=normal / np.linalg.norm(normal, axis=1, keepdims=True),
+                error=rng.normal(0.0, 1.5, len(theta)),
+            )
+        )
+    return tuple(held)
