@@ -12,13 +12,8 @@ from loft.bench.make import make_files, make_summary
 from loft.fairing import tables
 from loft.fairing.evidence import deviation, holdout, settlement
 from loft.fairing.surface import Surface, fair
-from loft.fairing.warnings import (
-    reach_of,
-    shifted_frames,
-    stations_out,
-    thin_frames,
-    unmarked_chines,
-)
+from loft.fairing.unmarked import unmarked_chines
+from loft.fairing.warnings import reach_of, shifted_frames, stations_out, thin_frames
 from loft.job.errors import Finding, LoftError
 from loft.job.files import digest, write_bytes, write_text
 from loft.job.records import Evidence, Frame, Job, Section, Survey
@@ -88,7 +83,7 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
         *swapped_labels(used),
         *shifted_frames(settled, job),
         *stations_out(shifts, job),
-        *unmarked_chines(surface, deviations),
+        *unmarked_chines(surface),
         *thin_frames(surface),
     ]
     evidence = Evidence(

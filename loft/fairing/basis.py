@@ -24,7 +24,7 @@ ROUND, RISE, SWAY, OVAL, FINE, UNEVEN, CHINE, CHINE_UNEVEN, PLACE, PLACE_UNEVEN 
 TYPICAL_RUN = np.array([0.5, 0.5, 0.2, 0.5, 0.4, 0.2, 3.0, 0.5, 1.0, 0.3])
 # classes of size at one station
 EVEN_SIZE, ODD_SIZE, SWAY_SIZE, CENTRE_PLACE_SIZE, ODD_PLACE_SIZE = range(5)
-TYPICAL_SIZE = np.array([60.0, 8.0, 0.5, 0.7, 1.5])
+TYPICAL_SIZE = np.array([15.0, 2.0, 0.4, 0.7, 1.5])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

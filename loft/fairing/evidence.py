@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from loft.fairing.fit import FREEDOM, REJECT, gradient, polar
+from loft.fairing.equations import gradient, polar
+from loft.fairing.learner import FREEDOM, REJECT
 from loft.fairing.surface import Surface, fair, movement, settled_points, survey_frame
 from loft.job.errors import LoftError
 from loft.job.records import Array, Deviations, Holdouts, Job, Settlements, Survey, freeze_arrays

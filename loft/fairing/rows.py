@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from loft.fairing.fit import Batch
+from loft.fairing.equations import Batch
 from loft.fairing.reference import MAD, robust_ellipse, robust_ellipses
 from loft.fairing.smoother import Run
 from loft.job.records import Array, Job, Survey

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.interpolate import CubicHermiteSpline
 
-from loft.fairing.fit import tilt
+from loft.fairing.equations import tilt
 from loft.fairing.smoother import RUN_UNIT
 from loft.job.records import Array, Corner, Crossings, Frame, Section
 
@@ -271,14 +271,21 @@ def _run_sd(cut: _Cut, seen: dict[str, Array]) -> Array:
 
 
 def _simultaneous(cut: _Cut, seen: dict[str, Array], sd: Array) -> float:
-    """95th percentile of the largest standardised deviation over the outline."""
+    """95th percentile of the largest standardised deviation over the outline.
+
+    The spread itself is learned from as many settling frames as there are, so the
+    draws follow a multivariate Student's t with that many degrees of freedom.
+    """
     every = slice(None, None, max(1, len(sd) // 144))
     design, covariance = _along_normal(cut, seen, every)
     design = design / (seen["steep"][every] * sd[every])[:, None]
     value, vector = np.linalg.eigh(covariance)
     root = vector * np.sqrt(np.maximum(value, 0))
-    draws = np.random.default_rng(95).standard_normal((root.shape[1], DRAWS))
-    largest = np.abs((design @ root) @ draws).max(0)
+    rng = np.random.default_rng(95)
+    draws = rng.standard_normal((root.shape[1], DRAWS))
+    frames = len(cut.surface.stations)
+    spread = np.sqrt(rng.chisquare(frames, DRAWS) / frames)
+    largest = np.abs((design @ root) @ draws).max(0) / spread
     return max(float(np.quantile(largest, 0.95)), NORMAL95)
 
 

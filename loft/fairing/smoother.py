@@ -137,12 +137,12 @@ def solve_mean(links: Links, data: Array, pull: Array) -> Array:
     links : Links
     data : ndarray, shape (m, s, s)
         The readings' precision on each knot's states; s is b (values only) or 2b.
-    pull : ndarray, shape (m, s)
-        The readings' right-hand side.
+    pull : ndarray, shape (m, s, c)
+        The readings' right-hand sides.
 
     Returns
     -------
-    states : ndarray, shape (m, 2b)
+    states : ndarray, shape (m, 2b, c)
     """
     m, _, b = links.own.shape
     size = 2 * b
@@ -160,13 +160,13 @@ def solve_mean(links: Links, data: Array, pull: Array) -> Array:
         [(size, value), (size + 1, value), (size - 1, slope), (size, slope)]
     ):
         band[offset, :-1, column] += links.onward[:, k].T
-    right = np.zeros((m, size))
+    right = np.zeros((m, size, pull.shape[2]))
     right[:, part] = pull
     factor, failed = lapack.dpbtrf(band.reshape(size + 2, m * size), lower=1, overwrite_ab=1)
     if failed:
         raise np.linalg.LinAlgError("the smoother's system is not positive definite")
-    states, _ = lapack.dpbtrs(factor, right.reshape(-1, 1), lower=1)
-    return np.ascontiguousarray(states.reshape(m, size)[:, place])
+    states, _ = lapack.dpbtrs(factor, right.reshape(m * size, -1), lower=1)
+    return np.ascontiguousarray(states.reshape(m, size, -1)[:, place])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -208,7 +208,7 @@ def _inverse(matrix: Array) -> Array:
 def solve(links: Links, data: Array, pull: Array) -> Posterior:
     """Solve for the states and their covariance by a block-tridiagonal sweep.
 
-    Arguments as `solve_mean`. The forward sweep eliminates knot after knot; the
+    Arguments as `solve_mean`, with one right-hand side (m, s). The forward sweep eliminates knot after knot; the
     backward sweep brings back means, covariances and the gains between knots.
     """
     m, _, b = links.own.shape

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from loft.fairing import basis
 from loft.fairing.chines import Chines, find_chines
-from loft.fairing.fit import Fit, fit_surface, gradient, polar
+from loft.fairing.equations import gradient, polar
+from loft.fairing.fit import Fit, fit_surface
 from loft.fairing.folds import refuse_folded
 from loft.fairing.lines import LineRun, fit_lines, fixed_line
 from loft.fairing.reference import Reference, fit_reference
@@ -36,6 +37,8 @@ class Surface:
         Lines at which the section's tangent may break.
     stations : ndarray
         Stations of the surveyed frames; first and last bound the surveyed run.
+    first_chines : Chines or None
+        The chines' first angles, before their places were fitted.
     """
 
     job: Job
@@ -44,6 +47,7 @@ class Surface:
     lines: dict[str, LineRun]
     chines: tuple[str, ...]
     stations: Array
+    first_chines: Chines | None
 
     @property
     def reference(self) -> Reference:
@@ -221,7 +225,8 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
     )
     runs = _chine_runs(fit, chines, survey, surveyed) if chines else {}
     surface = Surface(
-        job=job, survey=survey, fit=fit, lines=runs, chines=tuple(runs), stations=surveyed
+        job=job, survey=survey, fit=fit, lines=runs, chines=tuple(runs), stations=surveyed,
+        first_chines=chines,
     )
     return replace(surface, lines=_all_lines(surface, wanted) | runs) if lines else surface
 
