@@ -101,7 +101,7 @@ def best_readings(
         spread = spread - np.outer(carried[best], carried[best]) / noise[best]
         variance = float(figure @ spread @ figure)
     places = tuple(
-        (float(points[at, 0]) + 0.0, float(points[at, 1]), count)
+        (max(float(points[at, 0]), 0.0), float(points[at, 1]), count)
         for at, count in sorted(Counter(chosen).items())
     )
     return Advice(places=places, sd=float(np.sqrt(max(variance, 0.0))))

@@ -82,6 +82,7 @@ def check_facts(
     sigma: ArrayLike = 1.0,
     outline: ArrayLike = (),
     covariance: ArrayLike = (),
+    finest: float = 0.0,
     centreline: tuple[float, float] = STRAIGHT_UP,
     robust: bool = True,
 ) -> Check:
@@ -99,6 +100,9 @@ def check_facts(
         Their standard deviation, mm.
     outline, covariance : array_like, shape (b, 2) and (b, b)
         Points of a lifted section and the covariance of their errors along the normal.
+    finest : float
+        Shortest wavelength round the girth at which the outline is believed, mm: about
+        two and a half times the distance between the lines that were surveyed.
     centreline : tuple of float
         Prior standard deviations of shift (mm) and lean (radians) of the centreline.
     robust : bool
@@ -126,7 +130,12 @@ def check_facts(
     """
     drawing = read_facts(facts, frame)
     readings = read_points(
-        points, sigma, outline=outline, covariance=covariance, centreline=centreline
+        points,
+        sigma,
+        outline=outline,
+        covariance=covariance,
+        finest=finest,
+        centreline=centreline,
     )
     loss = "tukey" if robust else ""
     drawing = drawing if drawing.slots else _made_up(drawing, readings)

@@ -175,11 +175,11 @@ def must_fit(drawing: Drawing, readings: Readings, *, loss: str = "") -> Reading
         Fewer figures and readings than the chain has unknowns, or no chain that closes.
     """
     task = Task(readings=readings, straight=drawing.straight, dimensions=drawing.dimensions)
-    have = len(readings) + len(drawing.dimensions)
+    have = readings.rows + len(drawing.dimensions)
     if have < task.unknowns:
         raise LoftError(
             f"{drawing.frame}: {len(drawing.slots)} arcs and straights have {task.unknowns} "
-            f"unknowns; {len(drawing.dimensions)} drawn figures and {len(readings)} readings "
+            f"unknowns; {len(drawing.dimensions)} drawn figures and {readings.rows} readings "
             f"found, {task.unknowns - have} more wanted: read points on the arcs that have none"
         )
     found = fit_drawing(drawing, readings, loss=loss)

@@ -28,9 +28,8 @@ class Readings:
         (bl, height), mm; port negative. Single readings first, then the outline.
     sigma : ndarray, shape (a,)
         Standard deviation of the a single readings along the normal, mm.
-    whitener : ndarray, shape (m - a, m - a)
-        Makes the outline's errors along the normal independent: the inverse of the
-        lower Cholesky factor of their covariance.
+    whitener : ndarray, shape (q, m - a)
+        Turns the outline's distances into q independent rows of unit variance.
     spread : ndarray, shape (m,)
         Standard deviation of every point, mm.
     centreline : tuple of float
@@ -54,6 +53,11 @@ class Readings:
         return len(self.point)
 
     @property
+    def rows(self) -> int:
+        """Return how many rows of the fit the readings give."""
+        return len(self.sigma) + len(self.whitener)
+
+    @property
     def single(self) -> int:
         """Return how many points are single readings, to which a robust loss applies."""
         return len(self.sigma)
@@ -65,6 +69,7 @@ def read_points(
     *,
     outline: ArrayLike = (),
     covariance: ArrayLike = (),
+    finest: float = 0.0,
     centreline: tuple[float, float] = STRAIGHT_UP,
 ) -> Readings:
     """Check points and put them together as readings.
@@ -79,6 +84,11 @@ def read_points(
         Points of a lifted outline, whose errors hang together.
     covariance : array_like, shape (b, b)
         Covariance of the outline's errors along its normal, mm^2.
+    finest : float
+        Shortest wavelength round the girth at which the outline is believed, mm; it is
+        then a whole closed one. A surface faired through lines 160 mm apart says
+        nothing of what is finer than twice that, but its covariance does not know it.
+        0 believes everything.
     centreline : tuple of float
         Prior standard deviations of shift (mm) and lean (radians, top to starboard
         positive) of the centreline.
@@ -96,7 +106,7 @@ def read_points(
     """
     single = np.asarray(points, dtype=np.float64).reshape(-1, 2)
     lifted = np.asarray(outline, dtype=np.float64).reshape(-1, 2)
-    root = _root(np.asarray(covariance, dtype=np.float64), len(lifted))
+    cover = np.asarray(covariance, dtype=np.float64).reshape(-1, max(len(lifted), 1))
     each = np.asarray(sigma, dtype=np.float64)
     faults = []
     if each.ndim and each.shape != (len(single),):
@@ -116,28 +126,98 @@ def read_points(
     return Readings(
         point=both,
         sigma=each,
-        whitener=np.asarray(np.linalg.inv(root), dtype=np.float64),
-        spread=np.concatenate([each, np.linalg.norm(root, axis=1)]),
+        whitener=_whitener(cover, lifted, finest),
+        spread=np.concatenate([each, np.sqrt(np.diag(cover))]),
         centreline=centreline,
         pivot=float(both[:, 1].mean()) if len(both) else 0.0,
     )
 
 
-def _root(covariance: Array, count: int) -> Array:
-    """Return the Cholesky factor of an outline's covariance, or refuse it."""
-    covariance = covariance.reshape(0, 0) if covariance.size == 0 else covariance
-    if covariance.shape != (count, count):
+def _whitener(covariance: Array, outline: Array, finest: float) -> Array:
+    """Return the matrix that makes an outline's distances independent rows."""
+    count = len(outline)
+    if len(covariance) != count:
         raise LoftError(
-            f"covariance of shape {covariance.shape} found for an outline of {count} points; "
+            f"covariance of {len(covariance)} rows found for an outline of {count} points; "
             f"({count}, {count}) wanted"
         )
+    if not count:
+        return np.zeros((0, 0))
+    waves = harmonics(outline, finest) if finest > 0 else np.eye(count)
     try:
-        return np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+        root = np.linalg.cholesky(waves.T @ covariance @ waves)
     except np.linalg.LinAlgError as error:
         raise LoftError(
             "the outline's covariance is not positive definite; give fewer points or add what "
-            "the outline may depart from true arcs"
+            "the metal may depart from true arcs"
         ) from error
+    return np.asarray(np.linalg.solve(root, waves.T), dtype=np.float64)
+
+
+def harmonics(outline: Array, finest: float) -> Array:
+    """Return an orthonormal basis of the waves round a closed outline, shape (b, q).
+
+    Parameters
+    ----------
+    outline : ndarray, shape (b, 2)
+        In order round the section, about evenly spaced, mm.
+    finest : float
+        Shortest wavelength of the basis, mm.
+
+    Raises
+    ------
+    LoftError
+        An outline that is not closed, or too coarse for these waves.
+
+    Examples
+    --------
+    >>> angle = np.linspace(0.0, 2 * np.pi, 60, endpoint=False)
+    >>> ring = 100.0 * np.stack([np.sin(angle), np.cos(angle)], axis=-1)
+    >>> harmonics(ring, 200.0).shape  # girth 628 mm: up to the third
+    (60, 7)
+    """
+    step = np.hypot(*(np.roll(outline, -1, axis=0) - outline).T)
+    if step[-1] > 3 * np.median(step):
+        raise LoftError(
+            f"the outline's ends stand {step[-1]:.0f} mm apart; a whole closed section is wanted "
+            "where a finest wavelength is given"
+        )
+    length = float(step.sum())
+    order = int(length / finest)
+    if len(outline) < 4 * order + 2:
+        raise LoftError(
+            f"{len(outline)} points found on an outline of {length:.0f} mm; at least "
+            f"{4 * order + 2} wanted for wavelengths down to {finest:.0f} mm"
+        )
+    angle = 2 * np.pi * (np.cumsum(step) - step) / length
+    turns = angle[:, None] * np.arange(1, order + 1)
+    waves = np.concatenate([np.ones((len(outline), 1)), np.cos(turns), np.sin(turns)], axis=1)
+    return np.asarray(np.linalg.qr(waves)[0], dtype=np.float64)
+
+
+def finest_wave(girth: ArrayLike, length: float) -> float:
+    """Return the shortest wavelength that a section faired through lines can show, mm.
+
+    Two and a half times the distance between the lines, three quarters of which are
+    no wider: two samples a wave are the limit of what can be seen at all.
+
+    Parameters
+    ----------
+    girth : array_like, shape (m,)
+        Where the surveyed lines cross the section, mm.
+    length : float
+        Girth once round, mm.
+
+    Examples
+    --------
+    >>> finest_wave(np.arange(0.0, 4500.0, 160.0), 4500.0)
+    400.0
+    """
+    at = np.unique(np.asarray(girth, dtype=np.float64) % length)
+    if len(at) < 6:
+        raise LoftError(f"{len(at)} lines found round the section, at least 6 wanted")
+    gaps = np.diff(np.append(at, at[0] + length))
+    return float(2.5 * np.quantile(gaps, 0.75))
 
 
 def fold(readings: Readings, lean: Array) -> tuple[Array, Array]:

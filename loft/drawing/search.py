@@ -120,6 +120,7 @@ def fit_arcs(
     *,
     outline: ArrayLike = (),
     covariance: ArrayLike = (),
+    finest: float = 0.0,
     centreline: tuple[float, float] = STRAIGHT_UP,
     robust: bool = False,
     most_arcs: int = MOST_ARCS,
@@ -136,6 +137,8 @@ def fit_arcs(
     outline, covariance : array_like
         A lifted outline, shape (b, 2), with the covariance of its errors along the
         normal, shape (b, b), beside the points or instead of them.
+    finest : float
+        Shortest wavelength round the girth at which the outline is believed, mm.
     centreline : tuple of float
         Prior standard deviations of the shift (mm) and lean (radians) of the
         section's own centreline; zeros hold it.
@@ -163,7 +166,12 @@ def fit_arcs(
     ('3 arcs', [620.0, 300.0])
     """
     readings = read_points(
-        points, sigma, outline=outline, covariance=covariance, centreline=centreline
+        points,
+        sigma,
+        outline=outline,
+        covariance=covariance,
+        finest=finest,
+        centreline=centreline,
     )
     return fit_readings(readings, robust=robust, most_arcs=most_arcs)
 
@@ -200,9 +208,9 @@ def ranked(choices: list[Choice]) -> Arcs:
 def _enough(readings: Readings) -> None:
     """Refuse what cannot determine even three arcs."""
     extra = sum(sd > 0 for sd in readings.centreline)
-    if len(readings) < 6:
+    if readings.rows < 6:
         raise LoftError(
-            f"{len(readings)} readings found, at least 6 wanted: three tangent arcs that close "
+            f"{readings.rows} readings found, at least 6 wanted: three tangent arcs that close "
             "have 5 unknowns; take three or more on every arc"
         )
     reach = np.ptp(np.abs(readings.point[:, 0])) + np.ptp(readings.point[:, 1])
@@ -212,7 +220,7 @@ def _enough(readings: Readings) -> None:
 
 def _good(readings: Readings, unknowns: int) -> float:
     """Return the cost below which a fit leaves nothing to explain."""
-    spare = max(len(readings) - unknowns, 1)
+    spare = max(readings.rows - unknowns, 1)
     return spare + 2 * np.sqrt(2 * spare)
 
 
@@ -223,7 +231,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
     bic: dict[int, float] = {}
     enough_at, last = 0, None
     for count in range(3, most_arcs + 1):
-        if 2 * count - 1 >= len(readings):
+        if 2 * count - 1 >= readings.rows:
             break
         fit = fit_count(
             readings,

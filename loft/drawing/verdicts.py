@@ -118,7 +118,7 @@ class Dropped:
 
 def drawn_rows(reading: Reading) -> slice:
     """Return which rows of a fit are drawn figures."""
-    start = len(reading.fit.task.readings)
+    start = reading.fit.task.readings.rows
     return slice(start, start + len(reading.fit.task.dimensions))
 
 
@@ -237,7 +237,7 @@ def _arc_line(
     bend, radius = float(fit.chain.curvature[index]), float(fit.chain.radius[index])
     sd = float(diagnosis.sd_curvature[index])
     interval = radius_interval(bend, sd) if not slot.straight else (np.inf, np.inf)
-    alone = len(fit.task.readings) == fit.task.readings.single
+    alone = fit.task.readings.rows == fit.task.readings.single
     profiled = count < FEW and alone and np.isfinite(sd) and _is_free(slot)
     if profiled:
         interval = profile_radius(fit, index)
