@@ -156,11 +156,12 @@ def _parabola(away: Array, value: Array, there: NDArray[np.bool_]) -> tuple[Arra
     The value is NaN and the misfit infinite where there are too few.
     """
     design = np.stack([np.ones_like(away), away, away**2 / NEIGHBOURS], axis=-1)
+    square = (design[:, :, None] * design[:, None, :]).reshape(-1, 9)
     weight = there.astype(float)
     fit = np.zeros((len(value), 3))
     for _ in range(12):
-        lhs = np.einsum("cw,wj,wk->cjk", weight, design, design) + 1e-9 * np.eye(3)
-        rhs = np.einsum("cw,wj,cw->cj", weight, design, value)
+        lhs = (weight @ square).reshape(-1, 3, 3) + 1e-9 * np.eye(3)
+        rhs = (weight * value) @ design
         fit = np.linalg.solve(lhs, rhs[..., None])[..., 0]
         error = np.abs(value - fit @ design.T)
         weight = there / (1.0 + (error / (0.3 * STEP)) ** 2)
@@ -184,12 +185,6 @@ def _line(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
     return np.where(enough, np.nanmedian(rest, axis=1), np.nan)
 
 
-def _off(planes: Planes, expected: Array) -> Array:
-    """Return how far each cell stands off its neighbours: the least of the three views."""
-    off = np.abs(planes.at - expected) * planes.tilt
-    return np.asarray(np.where(np.isnan(off), np.inf, off).min(axis=0))
-
-
 def _continuous(planes: Planes, expected: Array, sigma: float) -> NDArray[np.bool_]:
     """Return where a cell's metal goes on to its neighbours on one side at least.
 
@@ -199,7 +194,23 @@ def _continuous(planes: Planes, expected: Array, sigma: float) -> NDArray[np.boo
     usual = float(np.median(planes.spread[there])) if there.any() else 0.0
     firm = there & (planes.spread <= LOOSE * max(sigma, usual))
     firm &= planes.sd <= max(sigma, STEP / 3.0)
-    return firm & (_off(planes, expected) <= max(STEP, 3.0 * sigma))
+    limit = max(STEP, 3.0 * sigma)
+    # a plane that leans from the skin to something beside it meets neither
+    lean = _lean(planes)
+    tilt = 1.0 / np.hypot(1.0, lean)  # not its own: a steep plane must not look near
+    leans = np.abs((planes.round_slope - lean) * planes.middle) * tilt
+    off = np.abs(planes.at - expected) * tilt
+    off = np.where(np.isnan(off), np.inf, off).min(axis=0)  # the least of the three views
+    return firm & (leans <= limit) & (off <= limit)
+
+
+def _lean(planes: Planes) -> Array:
+    """Return the usual slope round the section of each cell and its neighbours."""
+    window = (np.arange(CELLS)[:, None] + np.arange(-NEIGHBOURS, NEIGHBOURS + 1)) % CELLS
+    there = planes.agreeing > 0
+    slope = np.where(there, planes.round_slope, np.nan)[window]
+    slope[~there[window].any(axis=1)] = 0.0
+    return np.asarray(np.nanmedian(slope, axis=1))
 
 
 def _main_body(stack: Stack, planes: Planes, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
@@ -213,15 +224,21 @@ def _main_body(stack: Stack, planes: Planes, good: NDArray[np.bool_]) -> NDArray
         return good
     reach = planes.at * np.tan(np.pi / CELLS)  # half the way to the next cell
     ahead, behind = planes.at + planes.round_slope * reach, planes.at - planes.round_slope * reach
-    body = np.arange(len(held))
-    for i, k in enumerate(held):
+    after = np.roll(held, -1)
+    next_one = (after - held) % CELLS <= 1
+    meets = next_one & (np.abs(ahead[held] - behind[after]) <= 3.0 * STEP)
+    body = np.cumsum(np.append(False, ~meets[:-1]))
+    if meets[-1]:
+        body[body == body[-1]] = body[0]
+    for i in np.flatnonzero(~meets):  # the last cell of each run looks farther ahead
         for j in range(i + 1, i + 1 + FURTHEST):
             other = held[j % len(held)]
-            gap = (other - k) % CELLS - 1
-            if gap >= FURTHEST or body[i] == body[j % len(held)]:
-                continue
-            way = 2.0 * gap * min(reach[k], reach[other])
-            if abs(ahead[k] - behind[other]) <= 3.0 * STEP + GAP_SLOPE * way:
+            gap = (other - held[i]) % CELLS - 1
+            if gap >= FURTHEST:
+                break
+            way = 2.0 * gap * min(reach[held[i]], reach[other])
+            near = abs(ahead[held[i]] - behind[other]) <= 3.0 * STEP + GAP_SLOPE * way
+            if near and body[i] != body[j % len(held)]:
                 body[body == body[j % len(held)]] = body[i]
     most = np.bincount(body).argmax()
     kept = np.zeros(CELLS, bool)
@@ -234,14 +251,20 @@ def _mend(
 ) -> Planes:
     """Where a cell stands off its neighbours, take the trial plane nearest to them instead."""
     wrong = (planes.agreeing > 0) & ~_continuous(planes, expected, sigma)
-    target = np.where(np.isnan(expected[0]), planes.at, expected[0])
-    other = _nearest(stack, trial, agree, target=target, within=STEP, sigma=sigma)
-    better = wrong & (other.agreeing > 0) & (np.abs(other.at - target) * other.tilt <= STEP)
+    at = np.flatnonzero(wrong)
+    target = np.where(np.isnan(expected[0]), planes.at, expected[0])[at]
+    other = _nearest(
+        stack.some(at), trial[:, at], agree[at], target=target, within=STEP, sigma=sigma
+    )
+    off = np.abs(other.at - target) / np.hypot(1.0, _lean(planes)[at])
+    good = (other.agreeing > 0) & (off <= STEP)
+    better = np.zeros(CELLS, bool)
+    better[at[good]] = True
     gone = wrong & ~better  # what nobody agrees with must not speak for its neighbours
-    fields = {
-        name: np.where(better, getattr(other, name), getattr(planes, name))
-        for name in planes.__dataclass_fields__
-    }
+    fields = {}
+    for name in planes.__dataclass_fields__:
+        fields[name] = getattr(planes, name).copy()
+        fields[name][better] = getattr(other, name)[good]
     fields["agreeing"] = np.where(gone, 0, fields["agreeing"])
     return Planes(**fields)
 
@@ -254,11 +277,8 @@ def _inner(
     A plane that leans against its neighbours, or about which the points scatter, joins
     the crest to the skin beside it and is none.
     """
-    window = (np.arange(CELLS)[:, None] + np.arange(-NEIGHBOURS, NEIGHBOURS + 1)) % CELLS
     there = planes.agreeing > 0
-    lean = np.where(there, planes.round_slope, np.nan)[window]
-    lean[~there[window].any(axis=1)] = 0.0
-    lean = np.nanmedian(lean, axis=1)
+    lean = _lean(planes)
     target = _expected(stack, planes)[0] - inside * np.hypot(1.0, lean)
     inner = _nearest(stack, trial, agree, target=target, within=CREST * inside, sigma=sigma)
     off = np.abs(inner.at - target) * inner.tilt
@@ -277,7 +297,7 @@ def _nearest(
     near = np.abs(trial[0] - target[:, None]) <= within * np.hypot(1.0, trial[1])
     score = np.where(near, agree, 0.0)
     chosen = score.argmax(axis=1)
-    plane = trial[:, np.arange(CELLS), chosen]
+    plane = trial[:, np.arange(len(agree)), chosen]
     return refine_planes(stack, np.where(score.max(axis=1) >= FEWEST, plane, np.nan), sigma)
 
 

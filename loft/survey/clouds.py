@@ -178,17 +178,19 @@ def _one_pass(
     motion = rotation * MM_PER[cloud_set.unit]
     look, stride, read, blank, in_slabs = np.zeros((0, 3)), 1, 0, 0, 0
     for points in iter_cloud(cloud_set.file, chunk, progress=progress, name=name):
-        good = np.isfinite(points).all(axis=1)
+        with np.errstate(invalid="ignore"):  # no number in one coordinate makes all of them none
+            station = points @ motion[0] + shift[0]
+        good = np.isfinite(station)
         number = np.arange(read, read + len(points))
         read += len(points)
         if not good.all():
             blank += int((~good).sum())
-            points, number = points[good], number[good]
+            points, station, number = points[good], station[good], number[good]
         look = np.concatenate([look, points[number % stride == 0]])
         while len(look) > 2 * LOOK:
             look, stride = look[::2], stride * 2
         heights = partial(_heights, points, motion, shift)
-        slab, index, offset = cutter.cut(points @ motion[0] + shift[0], heights)
+        slab, index, offset = cutter.cut(station, heights)
         in_slabs += len(index)
         across = points[index] @ motion[1:].T + shift[1:]
         sampler.offer(slab, np.column_stack([offset, across]), number[index])

@@ -35,6 +35,16 @@ class Stack:
     held: NDArray[np.bool_]
     angle: Array  # (c,) middle of each cell, from up, positive to starboard
 
+    def some(self, index: NDArray[np.int64]) -> Stack:
+        """Return the cells of an index alone."""
+        return Stack(
+            radius=self.radius[index],
+            round=self.round[index],
+            along=self.along[index],
+            held=self.held[index],
+            angle=self.angle[index],
+        )
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Planes:
@@ -125,21 +135,21 @@ def pick_planes(trial: Array, agree: Array, *, layer: str = "") -> Array:
 def refine_planes(stack: Stack, plane: Array, sigma: float) -> Planes:
     """Fit each cell's plane anew to its points, strays losing their weight (Tukey)."""
     design = np.stack([np.ones_like(stack.round), stack.round, stack.along], axis=-1)
-    plane = np.nan_to_num(plane.T)
+    plane = np.asarray(np.nan_to_num(plane.T))
     there = plane.any(axis=1)
     prior = np.diag([0.0, SLOPE_PRIOR[0] ** -2, SLOPE_PRIOR[1] ** -2]) + 1e-12 * np.eye(3)
     spread = np.full(len(plane), sigma)
     for _ in range(8):
         tilt = 1.0 / np.sqrt(1.0 + plane[:, 1] ** 2 + plane[:, 2] ** 2)
-        error = (stack.radius - np.einsum("cmk,ck->cm", design, plane)) * tilt[:, None]
+        error = (stack.radius - (design @ plane[..., None])[..., 0]) * tilt[:, None]
         near = stack.held & (np.abs(error) <= 5.0 * np.maximum(spread, sigma)[:, None])
         spread = robust_spread(error, near, sigma)
         u = error / (4.685 * spread)[:, None]  # 95 % as good as least squares on clean points
         weight = np.where(near & (np.abs(u) < 1.0), (1.0 - u**2) ** 2, 0.0)
         scaled = design * (weight * (tilt / spread)[:, None] ** 2)[..., None]
-        lhs = np.einsum("cmj,cmk->cjk", scaled, design) + prior
-        rhs = np.einsum("cmj,cm->cj", scaled, stack.radius)
-        plane = np.linalg.solve(lhs, rhs[..., None])[..., 0]
+        turned = np.swapaxes(scaled, 1, 2)
+        lhs = turned @ design + prior
+        plane = np.asarray(np.linalg.solve(lhs, turned @ stack.radius[..., None])[..., 0])
     agreeing = np.where(there, (weight > 0.0).sum(axis=1), 0)
     total = np.maximum(weight.sum(axis=1), 1e-9)
     middle = (weight * stack.round).sum(axis=1) / total
