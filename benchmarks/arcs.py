@@ -98,7 +98,7 @@ def ours(points: np.ndarray, sigma: float, true: Chain, goal: float) -> Score:
     count = len(true)
     readings = read_points(points, sigma)
     known, known_ms = timed(lambda: fit_count(readings, count))
-    found, auto_ms = timed(lambda: fit_arcs(points, sigma))
+    found, auto_ms = timed(lambda: fit_arcs(points, sigma, conics=False))
     best = found.best.fit.chain
     line = project(best, walk(true, np.linspace(0, true.length.sum(), 300))[0]).distance
     side, other = radii_error(known.chain.radius, true) if known else (np.nan, np.nan)
@@ -127,7 +127,8 @@ def line_of(scores: list[Score], arcs: int) -> str:
     ]
     return (
         f"global {np.mean([score.reached for score in scores]):.2f}  "
-        f"BIC {np.mean(number == arcs):.2f}/{np.mean(number < arcs):.2f}/{np.mean(number > arcs):.2f}  "
+        f"BIC {np.mean(number == arcs):.2f}/{np.mean(number < arcs):.2f}"
+        f"/{np.mean(number > arcs):.2f}  "
         f"side {middle[0]:.3f} other {middle[1]:.4f}  line {rms:.2f} / {largest:.2f}  "
         f"ms {middle[2]:.0f} / {middle[3]:.0f}"
     )

@@ -110,6 +110,28 @@ class ConicFit:
     def __post_init__(self) -> None:
         freeze_arrays(self)
 
+    def words(self) -> str:
+        """Return the make-up in words."""
+        return "two conics a side" + (" and a straight" if self.straight > 0 else "")
+
+
+def rivals(readings: Readings) -> tuple[ConicFit, ...]:
+    """Return the conic make-ups that the readings can carry, best first.
+
+    Examples
+    --------
+    >>> from loft.drawing.readings import read_points
+    >>> angle = np.linspace(0.05, 3.1, 20)
+    >>> ring = 600.0 * np.stack([np.sin(angle), np.cos(angle)], axis=-1)
+    >>> [fit.words() for fit in rivals(read_points(ring, 1.0))][0]
+    'two conics a side'
+    """
+    fits = [
+        fit_conic(readings, straight=flat) for flat in (False, True) if readings.rows > 6 + flat
+    ]
+    kept = [fit for fit in fits if fit.straight == 0 or fit.straight > 1.0]
+    return tuple(sorted(kept, key=lambda fit: fit.bic))
+
 
 def fit_conic(readings: Readings, *, straight: bool = False) -> ConicFit:
     """Fit two conics a side, with or without an upright straight between them.

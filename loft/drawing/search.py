@@ -8,13 +8,14 @@ reported: a difference smaller than that settles nothing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import chi2
 
 from loft.drawing.chain import PI, Chain, project
+from loft.drawing.conic import ConicFit, rivals
 from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
 from loft.drawing.solve import Fit, Task, free_directions, settle, weights
 from loft.drawing.start import (
@@ -95,11 +96,32 @@ class Arcs:
         Every other sound make-up within 6 of it, best first.
     tried : tuple of Choice
         All that were fitted, by BIC.
+    conics : tuple of ConicFit
+        The rival: two conics a side, without and with an upright straight, by BIC.
+        Empty where it was not asked for.
     """
 
     best: Choice
     alternatives: tuple[Choice, ...]
     tried: tuple[Choice, ...]
+    conics: tuple[ConicFit, ...] = ()
+
+    def words(self) -> str:
+        """Return what the section was struck with, and what cannot be ruled out.
+
+        Examples
+        --------
+        >>> angle = np.linspace(0.05, 3.1, 30)
+        >>> oval = np.stack([500.0 * np.sin(angle), 700.0 * np.cos(angle)], axis=-1)
+        >>> fit_arcs(oval, 0.3).words()
+        'two conics a side'
+        """
+        found = [(self.best.bic, self.best.words())]
+        found += [(one.bic, one.words()) for one in self.alternatives]
+        found += [(one.bic, one.words()) for one in self.conics]
+        found.sort()
+        near = [words for bic, words in found if bic < found[0][0] + WITHIN]
+        return " or ".join(dict.fromkeys(near))
 
 
 def judged(fit: Fit, *, hollow: bool = False) -> Choice:
@@ -123,6 +145,7 @@ def fit_arcs(
     finest: float = 0.0,
     centreline: tuple[float, float] = STRAIGHT_UP,
     robust: bool = False,
+    conics: bool = True,
     most_arcs: int = MOST_ARCS,
 ) -> Arcs:
     """Fit the fewest tangent arcs and straights to one section, without a drawing.
@@ -144,6 +167,8 @@ def fit_arcs(
         section's own centreline; zeros hold it.
     robust : bool
         Give outlying points less weight (Huber, then Tukey).
+    conics : bool
+        Fit conics too, as the rival make-up.
     most_arcs : int
         Where to stop.
 
@@ -173,7 +198,8 @@ def fit_arcs(
         finest=finest,
         centreline=centreline,
     )
-    return fit_readings(readings, robust=robust, most_arcs=most_arcs)
+    arcs = fit_readings(readings, robust=robust, most_arcs=most_arcs)
+    return replace(arcs, conics=rivals(readings)) if conics else arcs
 
 
 def fit_readings(readings: Readings, *, robust: bool = False, most_arcs: int = MOST_ARCS) -> Arcs:
