@@ -16,9 +16,10 @@ from loft.job.records import Array
 
 FEWEST_LESSONS = 2  # times that the variances are learned
 MOST_LESSONS = 9
+PLAIN_PASSES = 2  # passes for weights alone before variances are learned
 # A chined section is less like its neighbours in shape than smooth ones are: where readings
-# are few, its band takes the shapes' sizes this much larger. Calibrated on simulated chined
-# bodies (benchmarks), without effect where readings are many.
+# are fewer than shapes, its band takes the shapes' sizes this much larger. Calibrated on simulated chined
+# bodies (benchmarks).
 CHINED_LOOSER = 2.0
 
 
@@ -74,12 +75,10 @@ def fit_surface(
     state = Equations(batch, reference, modes, run, chines)
     learner = Learner(state, settlement, robust, given)
     deep = bool(np.abs(batch.depth[batch.held]).max(initial=0.0) > 0)
-    lessons, number, done = 0, 0, False
+    lessons, number = 0, 0
     while True:
-        done = done or lessons >= MOST_LESSONS
-        done = done or (lessons >= FEWEST_LESSONS and learner.settled)
-        with_spread = number % 2 == 1
-        last = done and with_spread
+        last = lessons >= MOST_LESSONS or (lessons >= FEWEST_LESSONS and learner.settled)
+        with_spread = number >= PLAIN_PASSES
         state.linearise()
         if deep and number:
             move = batch.depth[..., None] * state.normal
@@ -100,13 +99,13 @@ def fit_surface(
         error, moved = _errors(state, told)
         if last:
             break
-        learner.reweigh(number, error / state.reach, final=done)
+        learner.reweigh(number, error / state.reach, final=number > PLAIN_PASSES)
         if with_spread:
             learner.learn(posterior, moved, _moved_variance(state, told, posterior))
             lessons += 1
         number += 1
     moved_var = _moved_variance(state, told, posterior)
-    if chines is not None:
+    if chines is not None and np.median(batch.held.sum(1)) < modes.shapes:
         links.own[:, 0] -= learner.ridge() * (1 - 1 / CHINED_LOOSER**2)
         spread = solve(links, told.blocks, told.right[..., 0])
         posterior = replace(spread, states=posterior.states)

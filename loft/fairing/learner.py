@@ -19,11 +19,14 @@ from loft.job.records import Array
 
 FREEDOM = 4.0  # Student's t of the readings and of the settlement
 REJECT = 6.0  # standardised deviation past which a reading counts for nothing
-SETTLED = 0.35  # change of the logarithm of a variance at which learning ends
+SETTLED = 0.5  # change of the logarithm of a variance at which learning ends
+EAGER = 1.4  # steps after the first are taken this much longer: the fixed point is slow
 STIFF_START = 0.3, 0.25
 PRIOR_WEIGHT = 0.7  # degrees of freedom that a class's typical run has
 SETTLE_PRIOR = 1.0  # frames' worth of weight that the job's settlement has
-SETTLE_LEAST = 0.005
+# ... as a share of its variance: frames may turn out to stand true, but the roll of a nearly
+# round body cannot be seen and stays near what the job expects
+SETTLE_LEAST = np.array([0.005, 0.005, 0.25])
 LEAST_NOISE = 0.05  # of the stated sigma: smallest scale of noise that is believed
 
 
@@ -63,6 +66,7 @@ class Learner:
         self.settle_weight = np.ones(len(batch.knot))
         self.shift_weight = np.ones(len(batch.knot))
         self.freedom = 0.0
+        self.lessons = 0
         self.penalty = value_penalty(state.run)
         self.sized = modes.size >= 0
         self.settled = given is not None
@@ -122,6 +126,11 @@ class Learner:
             self._learn_sizes(posterior.states[:, :b], (lam, mu), own)
             self._learn_settlement(moved, moved_var, loose)
         after = np.concatenate([self.run, self.size, self.settle])
+        if self.lessons:
+            after = before * (after / np.where(before > 0, before, 1)) ** EAGER
+            classes, sizes = len(self.run), len(self.size)
+            self.run, self.size, self.settle = np.split(after, [classes, classes + sizes])
+        self.lessons += 1
         with np.errstate(divide="ignore", invalid="ignore"):
             change = np.abs(np.log(after / before))
         self.settled = bool(np.nanmax(change, initial=0.0) < SETTLED)

@@ -15,7 +15,7 @@ from loft.job.records import Array, Corner, Crossings, Frame, Section
 if TYPE_CHECKING:
     from loft.fairing.surface import Surface
 
-FINE = 1440  # angles of the outline from which girth is measured
+FINE = 960  # angles of the outline from which girth is measured
 WIDEST = 10.0  # mm between points of a section
 SAGITTA = 0.018  # mm from chord to arc
 FLAT = 100_000.0  # mm: radii over this are given as inf
@@ -189,17 +189,16 @@ def _outline(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> _Outl
     inside = [angle for _, angle in corners if start < angle < start + 2 * np.pi]
     grid = np.unique(np.r_[start + np.linspace(0, 2 * np.pi, FINE + 1), inside])
     seen = cut.look(grid)
-    after = cut.look(grid + CORNER_STEP) if corners else seen
-    before = cut.look(grid - CORNER_STEP) if corners else seen
+    angles = [angle for _, angle in corners]
+    after, before = _beside(cut, grid, seen, angles, 1), _beside(cut, grid, seen, angles, -1)
     step = np.stack([np.diff(seen["bl"]), np.diff(seen["height"])], -1)
     chord = np.hypot(*step.T)
     ends = []
     for side, take in ((after, slice(None, -1)), (before, slice(1, None))):
-        tangent = side["normal_height"][take], -side["normal_bl"][take]
+        tangent = side[1][take], -side[0][take]
         ends.append((tangent[0] * step[:, 1] - tangent[1] * step[:, 0]) / chord)
     u, v = (np.arcsin(np.clip(end, -1, 1)) for end in ends)
     arcs = chord * (1 + (2 * u * u - u * v + 2 * v * v) / 30)
-    angles = [angle for _, angle in corners]
     edge = np.unique(np.r_[0, np.searchsorted(grid, angles), len(grid) - 1])
     return _Outline(
         theta=grid,
@@ -209,6 +208,18 @@ def _outline(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> _Outl
         bl=seen["bl"],
         wl=seen["wl"],
     )
+
+
+def _beside(
+    cut: _Cut, grid: Array, seen: dict[str, Array], angles: list[float], side: int
+) -> tuple[Array, Array]:
+    """Normals (bl, height) on the grid, at the corners those just to one side of them."""
+    bl, height = seen["normal_bl"].copy(), seen["normal_height"].copy()
+    if angles:
+        at = np.flatnonzero(np.abs(np.subtract.outer(grid, angles + [grid[-1]])).min(1) < 1e-8)
+        near = cut.look(grid[at] + side * CORNER_STEP)
+        bl[at], height[at] = near["normal_bl"], near["normal_height"]
+    return bl, height
 
 
 def _choose(outline: _Outline) -> tuple[Array, Array, Array]:
@@ -276,7 +287,7 @@ def _simultaneous(cut: _Cut, seen: dict[str, Array], sd: Array) -> float:
     The spread itself is learned from as many settling frames as there are, so the
     draws follow a multivariate Student's t with that many degrees of freedom.
     """
-    every = slice(None, None, max(1, len(sd) // 144))
+    every = slice(None, None, max(1, len(sd) // 96))
     design, covariance = _along_normal(cut, seen, every)
     design = design / (seen["steep"][every] * sd[every])[:, None]
     value, vector = np.linalg.eigh(covariance)

@@ -193,16 +193,17 @@ class Posterior:
         return -self.gain[i] @ self.covariance[i + 1]
 
 
-def _inverse(matrix: Array) -> Array:
+def _inverse(matrix: Array, lower: Array) -> Array:
+    """Inverse of a symmetric positive definite matrix; `lower` masks the lower triangle.
+
+    The mask holds 0.5 on the diagonal, so that the two triangles add up.
+    """
     factor, failed = lapack.dpotrf(matrix, lower=1, overwrite_a=0)
     if failed:
         raise np.linalg.LinAlgError("the smoother's system is not positive definite")
     inverse, _ = lapack.dpotri(factor, lower=1, overwrite_c=1)
-    inverse = np.tril(inverse)
-    diagonal = inverse.diagonal().copy()
-    inverse += inverse.T
-    np.fill_diagonal(inverse, diagonal)
-    return inverse
+    inverse = inverse * lower
+    return inverse + inverse.T
 
 
 def solve(links: Links, data: Array, pull: Array) -> Posterior:
@@ -224,6 +225,7 @@ def solve(links: Links, data: Array, pull: Array) -> Posterior:
     block[:, b + at, b + at] += links.own[:, 2]
     right = np.zeros((m, size))
     right[:, :used] = pull
+    lower = np.tril(np.ones((size, size))) - 0.5 * np.eye(size)
     for i in range(m):
         if i:
             vv, vs, sv, ss = links.onward[i - 1][:, :, None]
@@ -234,7 +236,7 @@ def solve(links: Links, data: Array, pull: Array) -> Posterior:
             vv, vs, sv, ss = links.onward[i - 1]
             right[i, :b] -= vv * carried[:b] + sv * carried[b:]
             right[i, b:] -= vs * carried[:b] + ss * carried[b:]
-        local[i] = _inverse(block[i].T)
+        local[i] = _inverse(block[i].T, lower)
         if i < m - 1:
             vv, vs, sv, ss = links.onward[i]
             gain[i][:, :b] = local[i][:, :b] * vv + local[i][:, b:] * sv

@@ -66,16 +66,15 @@ class Surface:
         modes = self.fit.modes
         k = modes.shapes
         alone = station.size and bool((station == station.flat[0]).all())
-        value, slope, _ = along(
-            self.fit.run, self.fit.posterior.states, station.flat[0] if alone else station
-        )
-        chines = self.chine_theta(station)
+        place = station.flat[0] if alone else station
+        value, slope, _ = along(self.fit.run, self.fit.posterior.states, place)
+        chines = self.chine_theta(place)
         phi, dphi = basis.evaluate(modes, theta, chines)
         value, slope = value[..., :k], slope[..., :k]
         rho_x = (phi * slope).sum(-1)
         if chines is not None:
             pull = basis.chine_pull(modes, np.broadcast_to(value, phi.shape), theta, chines)
-            turn = np.stack([self.lines[name].turn(station) for name in self.chines], -1)
+            turn = np.stack([self.lines[name].turn(place) for name in self.chines], -1)
             rho_x = rho_x + (pull * turn).sum(-1)
         return (phi * value).sum(-1), (dphi * value).sum(-1), rho_x
 
