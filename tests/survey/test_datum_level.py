@@ -1,10 +1,16 @@
 """Levelling by the body's own symmetry: exact, with a crushed side, with its uncertainty."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from loft.job.errors import LoftError
+from loft.job.records import Job
+from loft.survey.datum import level_survey
+from loft.survey.gather import survey_of
 from loft.survey.level import level
+from loft.survey.tables import Reading
 
 STATIONS = np.array([4700.0, 5200.0, 5680.0, 6640.0, 7080.0, 7580.0, 8040.0, 8480.0])
 
@@ -216,3 +222,46 @@ def test_body_that_is_not_symmetric_is_refused(count, words):
 def test_nothing_read_is_refused():
     with pytest.raises(LoftError, match="symmetry needs both sides"):
         level(np.full((3, 3), np.nan), frame=[""] * 3, line=[""] * 3, sigma=1.0)
+
+
+def as_survey(points, frame, line):
+    job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    readings = [
+        Reading(
+            frame=str(frame[k]),
+            line=str(line[k]),
+            station=points[k, 0],
+            bl=points[k, 1],
+            wl=points[k, 2],
+            sigma=1.5,
+            face="skin_outer",
+            depth=0.0,
+            source="tape.csv",
+            row=k + 2,
+        )
+        for k in range(len(points))
+    ]
+    return survey_of(job, readings)
+
+
+def test_levelled_survey_is_upright_and_says_how_it_stood():
+    """Frames keep their stations; the rest is the body as built, to second order."""
+    points, frame, line = body()
+    moved = displaced(points, 35.0, 0.02, 0.004)
+    moved[:, 0] = points[:, 0]
+    survey, centring = level_survey(as_survey(moved, frame, line))
+    assert survey.station.tolist() == points[:, 0].tolist()
+    upright = np.stack([survey.station, survey.bl, survey.wl], axis=1)
+    crown = line == "CROWN"
+    assert upright[crown, 1] == pytest.approx(np.zeros(crown.sum()), abs=0.1)
+    # Heading shortens the stations by s (1 - cos): bl follows by 0.004 * 0.004 * 600.
+    assert upright == pytest.approx(points + [0, 0, 0], abs=0.1)
+    assert survey.notes[0].startswith("levelled by its own symmetry over 112 pairs: bl 35.0 +- ")
+    assert centring.roll == pytest.approx(0.02, abs=1e-4)
+
+
+def test_half_read_points_cannot_be_levelled():
+    points, frame, line = body()
+    points[5, 2] = np.nan
+    with pytest.raises(LoftError, match=r"tape\.csv:7: bl and wl found one without the other"):
+        level_survey(as_survey(points, frame, line))
