@@ -47,7 +47,8 @@ lint: $(VENV)/tools
 	$(BIN)/mypy
 
 bench: $(VENV)/tools
-	$(BIN)/python -m benchmarks $(if $(PROTOTYPE),--prototype '$(PROTOTYPE)')
+	@set -e; for bench in $$(grep -l __main__ benchmarks/*.py); do echo "== $$bench"; \
+	    PROTOTYPE='$(if $(PROTOTYPE),$(abspath $(PROTOTYPE)))' $(BIN)/python $$bench; done
 
 examples: $(VENV)/program
 	@set -e; for example in examples/*.py; do echo "== $$example"; $(BIN)/python "$$example"; done
