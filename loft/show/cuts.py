@@ -47,6 +47,31 @@ class Loft(Protocol):
         """Return the section in the plane of `frame`."""
 
 
+class Remembered:
+    """A surface that keeps the nets of points it was asked for; many cuts share one net.
+
+    Examples
+    --------
+    >>> Remembered(surface).points(stations[:, None], angles[None, :])  # doctest: +SKIP
+    """
+
+    def __init__(self, surface: Loft):
+        self.surface = surface
+        self.stations, self.lines = surface.stations, surface.lines
+        self.normals, self.sd, self.lift = surface.normals, surface.sd, surface.lift
+        self.nets: dict[tuple[bytes, bytes], Array] = {}
+
+    def points(self, station: ArrayLike, theta: ArrayLike) -> Array:
+        """Return points (station, bl, wl), mm; a net only once."""
+        x, t = np.asarray(station, dtype=np.float64), np.asarray(theta, dtype=np.float64)
+        if x.ndim < 2 and t.ndim < 2:
+            return self.surface.points(x, t)
+        key = (x.tobytes(), t.tobytes())
+        if key not in self.nets:
+            self.nets[key] = self.surface.points(x, t)
+        return self.nets[key]
+
+
 def waterline(
     surface: Loft, station: ArrayLike, *, wl: float, side: str, steepest: float = np.pi / 2
 ) -> Array:
@@ -195,7 +220,7 @@ def followed(cut: Callable[[Array], Array], station: Array) -> tuple[Array, Arra
             look = np.linspace(near, far, 17)
             first = int(np.flatnonzero(~np.isfinite(cut(look))).min(initial=16))
             near, far = look[max(first - 1, 0)], look[first]
-        extra.append(near + (inside - near) * (np.arange(13) / 12.0) ** 3)
+        extra.append(near + (inside - near) * (np.arange(25) / 24.0) ** 2)
     at = np.unique(np.concatenate([station, *extra]))
     return at, cut(at)
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import standin
 
-from loft.show import lines
+from loft.show import fairness, layout, lines
 from loft.show.sheet import MARK, signed, spread
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -117,14 +117,11 @@ def test_a_raised_frame_shows_in_the_second_differences(whole):
             point[..., 1] *= bump
             return point
 
-    scene = lines._scene(job, body, (), whole[4])
-    level = {
-        name: y for _, y, name, dash in lines._strips(scene, stations, 475.0)[0][1] if not dash
-    }
-    raised = dataclasses.replace(scene, surface=Bumped())
-    other = {
-        name: y for _, y, name, dash in lines._strips(raised, stations, 475.0)[0][1] if not dash
-    }
+    scene = layout.read_scene(job, body, (), whole[4])
+    level, other = (
+        {curve.name: curve.value for curve in fairness.strips(s, stations, 475.0)[0][1]}
+        for s in (scene, dataclasses.replace(scene, surface=Bumped()))
+    )
     change = np.abs(other["WL 0"] - level["WL 0"])
     assert (change > 3.0).sum() == 3
 
