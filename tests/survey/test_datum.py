@@ -65,7 +65,7 @@ def test_rigid_fit_of_mirrored_data():
 
 
 def test_mirrored_plan_is_refused():
-    with pytest.raises(LoftError, match=r"fit only mirrored.*never mirrored"):
+    with pytest.raises(LoftError, match=r"fit only mirrored: .*never mirrored"):
         register(CASES["B1"]["inputs"]["X"], CASES["B1"]["inputs"]["Y"], sigma=0.01)
 
 
@@ -186,7 +186,7 @@ def test_blunder_is_left_out_and_named():
 
 
 def test_mirrored_scan_is_refused():
-    with pytest.raises(LoftError, match=r"fit only mirrored.*port and starboard exchanged"):
+    with pytest.raises(LoftError, match=r"fit only mirrored: .*port and starboard exchanged"):
         register(scanned() * [1, -1, 1], AIRCRAFT, sigma=0.8)
 
 
