@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -30,6 +30,9 @@ QUOTED = (  # part of the summary, key, words, unit
     ("bands", "band95_widest_mm", "95 % band at a point, widest", "mm"),
     ("bands", "band95_all_widest_mm", "95 % band, whole outline, widest", "mm"),
 )
+
+
+PER_FRAME = ("as if missing", "settled", "stated station")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -300,8 +303,14 @@ def outside(point: Array, outline: Array, normal: Array) -> tuple[Array, Array]:
 # --- words --------------------------------------------------------------------------------------
 
 
-def comparison_text(found: Comparison) -> str:
+def comparison_text(found: Comparison, *, least: float = 0.05) -> str:
     """Return the comparison as short plain tables.
+
+    Parameters
+    ----------
+    found : Comparison
+    least : float
+        Changes of hold-out and settlement smaller than this (mm) are counted, not listed.
 
     Examples
     --------
@@ -315,15 +324,12 @@ def comparison_text(found: Comparison) -> str:
     if found.nothing():
         return f"{head}: nothing changed"
     parts = [head]
+    told = [change for change in found.figures if not _slight(change, least)]
     for title, changes in (
         ("inputs (first digits of SHA-256)", found.inputs),
         ("verdicts", found.verdicts),
-        ("figures", found.figures),
-        ("readings used", found.readings),
     ):
-        if changes:
-            rows = [[c.what, c.before, c.after, c.change] for c in changes]
-            parts.append(table([title, "before", "after", "change"], rows))
+        parts += _listed(title, changes)
     if found.sections:
         rows = [
             [m.frame, signed(m.mean, 2), signed(m.largest, 2), f"{m.at_girth:.0f}",
@@ -332,5 +338,25 @@ def comparison_text(found: Comparison) -> str:
         ]  # fmt: skip
         columns = ["mould line moved, mm", "mean", "largest", "at girth", "left its old band"]
         parts.append(table(columns, rows))
+    parts += _listed("figures", told)
+    if len(told) < len(found.figures):
+        count = len(found.figures) - len(told)
+        parts.append(f"{count} figures of hold-out and settlement changed by less than {least} mm")
+    parts += _listed("readings used", found.readings)
     parts += list(found.notes)
     return "\n\n".join(parts)
+
+
+def _listed(title: str, changes: Sequence[Change]) -> list[str]:
+    rows = [[c.what, c.before, c.after, c.change] for c in changes]
+    return [table([title, "before", "after", "change"], rows)] if rows else []
+
+
+def _slight(change: Change, least: float) -> bool:
+    """Return whether a change of one frame's evidence is too small to be listed."""
+    per_frame = any(words in change.what for words in PER_FRAME)
+    return per_frame and change.change != "" and abs(_number(change.change)) < least
+
+
+def _number(words: str) -> float:
+    return float(words.replace("−", "-"))

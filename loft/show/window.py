@@ -188,7 +188,8 @@ def viewer(
         left_clicking=True,
         show_message=False,
         show_point=False,
-        picker="point",
+        picker="cell",
+        tolerance=0.0005,
     )
     return view
 

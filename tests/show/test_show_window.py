@@ -131,6 +131,28 @@ def test_window_cuts_toggles_and_answers(whole, scene):
         view.plotter.close()
 
 
+@needs_gl
+def test_a_click_on_a_mark_tells_its_reading(whole, scene):
+    """A real press of the button at the place where the mark is drawn."""
+    pyvista = screen.renderer()
+    view = window.viewer(pyvista, whole[0], whole[2], scene, off_screen=True)
+    try:
+        view.plotter.show(auto_close=False, interactive=False)
+        # A used reading of F12, starboard side, in full view of the starboard bow.
+        readings = scene.readings
+        number = int(np.flatnonzero((readings.frame == "F12") & (readings.line == "S5S"))[0])
+        renderer = view.plotter.renderers[0]
+        renderer.SetWorldPoint(*readings.point[number], 1.0)
+        renderer.WorldToDisplay()
+        x, y, _ = renderer.GetDisplayPoint()
+        view.plotter.iren.interactor.SetEventInformation(round(x), round(y))
+        view.plotter.iren.interactor.LeftButtonPressEvent()
+        view.plotter.iren.interactor.LeftButtonReleaseEvent()
+        assert view.said.startswith("F12, line S5S; station 4420")
+    finally:
+        view.plotter.close()
+
+
 def test_words_of_a_reading_say_unknown_for_what_was_not_read(scene):
     import dataclasses
 
