@@ -9,7 +9,8 @@ from loft.fairing.surface import Surface
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Frame, Job, Settlements
 
-SHIFT_ALARM = 3.5  # standardised fore-and-aft shift from which a station is named
+SHIFT_ALARM = 2.5  # standardised fore-and-aft shift from which a station is named
+TAPED = 10.0  # mm: a frame whose station is no further out than it was taped is not named
 SPARSE = 14  # readings a frame below which a chine is not held
 
 
@@ -17,14 +18,12 @@ def stations_out(shifts: StationShifts, job: Job) -> tuple[Finding, ...]:
     """Name frames whose readings belong to another station.
 
     Each frame was predicted without its own readings; a shift along the body that
-    explains what is left, beyond its standard deviation, is named. Next to a named
-    frame nothing more is named: its error shows there too.
+    explains what is left, beyond its standard deviation and what a tape leaves open, is
+    named. Next to a named frame nothing more is named: its error shows there too. Where
+    the body hardly tapers a wrong station cannot be seen (and does little harm).
     """
-    ratio = np.abs(shifts.shift) / shifts.sd
-    for k, name in enumerate(shifts.frame):
-        sigma = job.frame(str(name)).station_sigma
-        if sigma:
-            ratio[k] = np.abs(shifts.shift[k]) / np.hypot(shifts.sd[k], sigma)
+    sigma = [max(job.frame(str(name)).station_sigma, TAPED) for name in shifts.frame]
+    ratio = np.abs(shifts.shift) / np.hypot(shifts.sd, sigma)
     out, taken = [], []
     for k in np.argsort(-np.nan_to_num(ratio)):
         if not ratio[k] > SHIFT_ALARM:
