@@ -233,15 +233,17 @@ def ranked(choices: list[Choice]) -> Arcs:
 
 def _enough(readings: Readings) -> None:
     """Refuse what cannot determine even three arcs."""
-    extra = sum(sd > 0 for sd in readings.centreline)
     if readings.rows < 6:
         raise LoftError(
             f"{readings.rows} readings found, at least 6 wanted: three tangent arcs that close "
             "have 5 unknowns; take three or more on every arc"
         )
-    reach = np.ptp(np.abs(readings.point[:, 0])) + np.ptp(readings.point[:, 1])
-    if reach < 10 * readings.spread.max() * (1 + extra):
-        raise LoftError("the readings all but coincide; spread them from crown to keel")
+    out = np.abs(readings.point[:, 0])
+    reach = max(float(np.ptp(out)), float(np.ptp(readings.point[:, 1])))
+    if reach < max(0.2 * float(out.max()), 10 * float(readings.spread.max())):
+        raise LoftError(
+            f"all readings lie within {reach:.1f} mm of each other; spread them from crown to keel"
+        )
 
 
 def _good(readings: Readings, unknowns: int) -> float:
