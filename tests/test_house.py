@@ -151,8 +151,3 @@ def test_no_machine_or_registry_is_named():
         ]
     assert not faults
     assert banned_words("see /home/somebody") and banned_words("https://pypi.org")  # noqa: PT018
-
-
-def test_every_module_and_test_file_is_small_enough_to_read():
-    for path in (HOUSE / "tests").rglob("*.py"):
-        assert len(path.read_text().splitlines()) <= 600, path
