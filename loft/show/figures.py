@@ -117,8 +117,18 @@ def _patches(plot: Plot, scene: Scene, girth: Array) -> None:
         value = np.where(np.interp(y, run, away) <= NEAR, np.interp(y, run, mean), np.nan)
         band = scene.bands.number(value)
         index[:, column] = np.where(inside, np.where(band >= 0, band, len(COLOURS)), -1)
-    png = png_bytes(index[::-1], [*COLOURS, UNKNOWN])
+    # Hatched where metal stands inside, so that the sign survives a grey print.
+    down, along = np.indices(index.shape)
+    hatched = (index >= 0) & (index < len(COLOURS) // 2) & ((down + along) % 11 < 2)
+    index = np.where(hatched, index + len(COLOURS) + 1, index)
+    png = png_bytes(index[::-1], [*COLOURS, UNKNOWN, *map(_paler, COLOURS[: len(COLOURS) // 2])])
     plot.sheet.image((left, top), (right - left, bottom - top), png)
+
+
+def _paler(colour: str) -> str:
+    """Return the colour halfway to white: the hatching of its band."""
+    parts = (int(colour[k : k + 2], 16) for k in (1, 3, 5))
+    return "#" + "".join(f"{(part + 255) // 2:02x}" for part in parts)
 
 
 def _at(scene: Scene, girth: Array, station: Array, theta: Array) -> Array:
@@ -184,11 +194,20 @@ def _bar(sheet: Sheet, bands: Bands, *, down: float) -> None:
     bounds = bands.bounds()
     for number, colour in enumerate(COLOURS):
         sheet.box((left + wide * number, down), (wide, 3.0), width=0, fill=colour)
+        if number < len(COLOURS) // 2:
+            for k in range(4):
+                start = left + wide * number + 2.2 * k + 0.2
+                sheet.line((start, down), (start + 2.0, down + 3.0), width=0.3,
+                           colour=_paler(colour))  # fmt: skip
         if number:
             words = signed(float(bounds[number - 1]), _places(bands.step))
             sheet.text((left + wide * number, down + 5.6), words, size=1.8, anchor="middle",
                        colour=GREY)  # fmt: skip
-    sheet.text((left, down - 1.4), "mean deviation of the readings near, mm", size=1.8)
+    sheet.text(
+        (left, down - 1.4),
+        "mean deviation of the readings near, mm; hatched where metal is inside",
+        size=1.8,
+    )
     sheet.box((left + wide * 9 + 2, down), (wide, 3.0), width=0, fill=UNKNOWN)
     sheet.text((left + wide * 9 + 2, down + 5.6), "none near", size=1.8, colour=GREY)
     key = Plot(sheet, (0.0, 0.0, WIDTH, 114.0), (0.0, WIDTH), (-114.0, 0.0))
@@ -274,7 +293,9 @@ def settlement_chart(settlements: Settlements) -> str:
         ("Aft of its stated station", settlements.d_station, settlements.sd_station, "mm"),
     ]  # fmt: skip
     parts = [part for part in parts if np.isfinite(part[1]).any()]
-    sheet = Sheet(WIDTH, 31.0 * len(parts) + 6.0)
+    sheet = Sheet(WIDTH, 31.0 * max(len(parts), 1) + 6.0)
+    if not parts:
+        sheet.text((17.0, 10.0), "no movement is known", size=2.1, colour=GREY)
     names = [str(name) for name in settlements.frame]
     for number, (title, value, sd, unit) in enumerate(parts):
         top = 6.0 + 31.0 * number
@@ -304,7 +325,8 @@ def band_round(section: Section, tolerance: float) -> str:
     sheet = Sheet(WIDTH, 70.0)
     girth = np.r_[section.girth, section.length]
     point, whole = (np.r_[b, b[:1]] for b in (section.band95, section.band95_all))
-    top = max(float(np.nanmax(whole)), tolerance if np.isfinite(tolerance) else 0.0) * 1.15
+    limits = [*whole[np.isfinite(whole)].tolist(), tolerance if np.isfinite(tolerance) else 0.1]
+    top = max(limits) * 1.15
     plot = Plot(sheet, (17.0, 6.0, WIDTH - 1.0, 54.0), (0.0, section.length), (-top, top))
     plot.rules(parts=6)
     known = np.isfinite(point)

@@ -252,7 +252,7 @@ def _crosses(readings: Readings, mark: str) -> dict[str, Any]:
     return {
         "type": "scatter3d",
         "mode": "lines",
-        **_coordinates(np.vstack(parts)),
+        **_coordinates(np.vstack(parts) if parts else np.zeros((0, 3))),
         "text": words,
         "hoverinfo": "none",
         "whole": True,
