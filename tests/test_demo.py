@@ -10,7 +10,9 @@ import numpy as np
 import pytest
 
 from loft import corncrake, demo
+from loft.fairing.evidence import settlement
 from loft.job.errors import LoftError
+from loft.job.records import Section
 
 FILES = demo.demo_files()
 COMMITTED = Path(__file__).parent.parent / "scans" / "corncrake"
@@ -253,6 +255,47 @@ def test_ties_are_true_distances_but_for_one_misread_tape():
     assert np.std(list(off.values())) == pytest.approx(1.5, rel=0.35)
     taped = {(row["frame"], row["line"]) for row in rows(FILES["tape.csv"])}
     assert not taped & {("F15", line) for line in demo.TIED}
+
+
+def lifted_error() -> tuple[Section, np.ndarray]:
+    surface = demo.demo_surface()
+    section = surface.lift(surface.job.frame("F14"))
+    return section, corncrake.true_deviation(section.station, section.bl, section.wl)
+
+
+def test_lifted_frame_is_the_true_one_within_its_band():
+    """The band of the whole outline is what the verdict stands on: it holds the truth."""
+    section, error = lifted_error()
+    assert np.sqrt(np.mean(error**2)) < 1.5  # one reading's sigma; the neighbours have 28 each
+    # at this survey the whole outline ought to be inside; 95 surveys in 100 would have it so
+    assert np.mean(abs(error) <= section.band95_all) > 0.95
+
+
+def test_lifted_bevels_and_crossings_are_the_true_ones():
+    section, _ = lifted_error()
+    theta = np.arctan2(section.normal_bl, section.normal_height)
+    off = np.rad2deg(section.bevel - corncrake.true_bevel(section.station, theta))
+    assert abs(off).max() < 0.75  # 6 mm over the 480 mm to a neighbour
+    for k, line in enumerate(section.crossings.line):
+        at = corncrake.truth(section.station, corncrake.line_theta(line, section.station))
+        away = np.hypot(section.crossings.bl[k] - at[0], section.crossings.wl[k] - at[1])
+        # under three sigma of one reading; where the skin is torn out and F13 is crushed, twice that
+        torn = line in ("S5S", "S6S", "S7S", "S8S", "S9S")
+        assert away < (8.0 if torn else 4.0), line
+
+
+def test_settlement_and_the_schedule_error_are_found():
+    """F16 stands 40 mm aft of its schedule; the supports have let every frame sink or lean."""
+    found = settlement(demo.demo_surface())
+    true = demo.true_settlement()
+    k = list(found.frame).index("F16")
+    assert found.d_station[k] == pytest.approx(40.0, abs=3 * found.sd_station[k])
+    assert found.sd_station[k] < 12.0
+    # sideways: three stated sd and what roll adds over the way between the two centres
+    for k, frame in enumerate(found.frame):
+        across, _, roll = true[frame]
+        at_centre = across - roll * (found.centre_wl[k] - demo.CENTRE_WL)
+        assert found.d_bl[k] == pytest.approx(at_centre, abs=4 * found.sd_bl[k]), frame
 
 
 @pytest.mark.parametrize(
