@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import CubicHermiteSpline
 
 from loft.fairing.equations import tilt
@@ -282,22 +283,61 @@ def _run_sd(cut: _Cut, seen: dict[str, Array]) -> Array:
 
 
 def _simultaneous(cut: _Cut, seen: dict[str, Array], sd: Array) -> float:
-    """95th percentile of the largest standardised deviation over the outline.
+    every = slice(None, None, max(1, len(sd) // 96))
+    design, covariance = _along_normal(cut, seen, every)
+    value, vector = np.linalg.eigh(covariance)
+    root = vector * np.sqrt(np.maximum(value, 0))
+    scaled = (design / (seen["steep"][every] * sd[every])[:, None]) @ root
+    return simultaneous_factor(scaled, len(cut.surface.stations))
+
+
+def simultaneous_factor(root: Array, frames: int) -> float:
+    """Return the 95th percentile of the largest standardised deviation over an outline.
 
     The spread itself is learned from as many settling frames as there are, so the
     draws follow a multivariate Student's t with that many degrees of freedom.
+
+    Parameters
+    ----------
+    root : ndarray, shape (n, k)
+        root @ root.T is the correlation of the outline's points.
+    frames : int
+
+    Examples
+    --------
+    >>> round(simultaneous_factor(np.ones((5, 1)), 10_000), 1)
+    2.0
     """
-    every = slice(None, None, max(1, len(sd) // 96))
-    design, covariance = _along_normal(cut, seen, every)
-    design = design / (seen["steep"][every] * sd[every])[:, None]
-    value, vector = np.linalg.eigh(covariance)
-    root = vector * np.sqrt(np.maximum(value, 0))
     rng = np.random.default_rng(95)
     draws = rng.standard_normal((root.shape[1], DRAWS))
-    frames = len(cut.surface.stations)
     spread = np.sqrt(rng.chisquare(frames, DRAWS) / frames)
-    largest = np.abs((design @ root) @ draws).max(0) / spread
+    largest = np.abs(root @ draws).max(0) / spread
     return max(float(np.quantile(largest, 0.95)), NORMAL95)
+
+
+def section_covariance(
+    surface: Surface, section: Section, some: NDArray[np.int64]
+) -> Array:
+    """Return the covariance of a lifted section along its in-plane normals, mm^2.
+
+    Parameters
+    ----------
+    surface : Surface
+        The one it was lifted from.
+    section : Section
+    some : ndarray of int, shape (k,)
+        Which of its points.
+
+    Returns
+    -------
+    ndarray, shape (k, k)
+    """
+    cut = _Cut(surface, section.plane())
+    theta = surface.theta_of(section.station_at[some], section.bl[some], section.wl[some])
+    seen = cut.look(theta)
+    design, covariance = _along_normal(cut, seen, slice(None))
+    design = design / seen["steep"][:, None]
+    return design @ covariance @ design.T
 
 
 def _corner(cut: _Cut, name: str, angle: float, grid: Array, girth: Array) -> Corner | None:

@@ -1,0 +1,117 @@
+"""Bring a lifted section and what survives of its drawing together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from loft.drawing.check import Check, check_facts
+from loft.drawing.update import departure, update_section
+from loft.fairing.section import NORMAL95, section_covariance, simultaneous_factor
+from loft.fairing.surface import Surface
+from loft.job.records import Array, Fact, Section
+
+APART = 36.0  # mm of girth between the points that stand for the outline
+WAVES = 2.5  # shortest wavelength believed, in distances between the surveyed lines
+CENTRELINE = (2.0, np.deg2rad(0.1))  # prior sd of the drawing's centreline: mm, radians
+LEAST_LINES = 8  # surveyed lines below which no shortest wavelength can be told
+
+
+def check_section(
+    section: Section, surface: Surface, facts: Sequence[Fact]
+) -> tuple[Check, Section]:
+    """Check a frame's drawing against its lifted section, and better the section by it.
+
+    The section enters with the full covariance of its errors. Figures that the check
+    contradicts take no part in the update; what the update moves is the mould line along
+    its normals, its band with it. A section with chines is checked but left as it is:
+    a chain of tangent arcs has none.
+
+    Parameters
+    ----------
+    section : Section
+        As lifted from `surface`.
+    surface : Surface
+    facts : sequence of Fact
+        The drawing's facts of this frame, from crown to keel.
+
+    Returns
+    -------
+    check : Check
+    section : Section
+        With `source` "surface and drawing" where it was bettered.
+
+    Raises
+    ------
+    LoftError
+        A drawing that cannot be, or one too far off the section to be used.
+    """
+    some = np.arange(0, len(section.girth), max(1, round(APART * len(section.girth) / section.length)))
+    outline = np.stack([section.bl, section.height], -1)[some]
+    covariance = section_covariance(surface, section, some)
+    finest = _finest(section)
+    check = check_facts(
+        facts, section.plane(), outline=outline, covariance=covariance + departure(outline),
+        finest=finest, centreline=CENTRELINE,
+    )  # fmt: skip
+    if section.corners:
+        return check, section
+    normal = np.stack([section.normal_bl, section.normal_height], -1)[some]
+    better = update_section(
+        outline, normal, covariance=covariance, fit=check.reading.fit, finest=finest
+    )
+    return check, _moved(section, some, better.moved, better.covariance, len(surface.stations))
+
+
+def _finest(section: Section) -> float:
+    lines = len(section.crossings.line)
+    return WAVES * section.length / lines if lines >= LEAST_LINES else 0.0
+
+
+def _moved(
+    section: Section, some: Array, moved: Array, covariance: Array, frames: int
+) -> Section:
+    """Return the section moved along its normals, with the new band."""
+    sd = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
+    value, vector = np.linalg.eigh(covariance / np.outer(sd, sd))
+    factor = simultaneous_factor(vector * np.sqrt(np.maximum(value, 0)), frames)
+    whole = np.r_[section.girth[some], section.length]
+    out, spread = (
+        CubicSpline(whole, np.r_[part, part[0]], bc_type="periodic") for part in (moved, sd)
+    )
+    girth = section.girth
+    shift, slope, bend = out(girth), out(girth, 1), out(girth, 2)
+    stretch = 1 + shift / section.radius
+    tilt = np.arctan2(slope, stretch)
+    cos, sin = np.cos(tilt), np.sin(tilt)
+    normal_bl = cos * section.normal_bl - sin * section.normal_height
+    normal_height = cos * section.normal_height + sin * section.normal_bl
+    bl = section.bl + shift * section.normal_bl
+    height = section.height + shift * section.normal_height
+    wl = section.wl + shift * section.normal_height * np.cos(section.cant)
+    station = section.station_at + shift * section.normal_height * np.sin(section.cant)
+    bend_new = (1 / section.radius - bend) / stretch**2
+    step = np.hypot(np.diff(np.r_[bl, bl[0]]), np.diff(np.r_[height, height[0]]))
+    turn = np.diff(np.r_[girth, section.length]) / section.radius
+    run = np.r_[0.0, np.cumsum(step * (1 + turn**2 / 24))]
+    new_sd = np.maximum(spread(girth), sd.min())
+    with np.errstate(divide="ignore"):
+        radius = 1 / bend_new
+    cross = section.crossings
+    at = out(cross.girth)
+    moved_bl = cross.bl + at * np.sin(cross.normal)
+    moved_height = cross.height + at * np.cos(cross.normal)
+    return replace(
+        section, length=float(run[-1]), girth=run[:-1], bl=bl, height=height, wl=wl,
+        station_at=station, normal_bl=normal_bl, normal_height=normal_height,
+        radius=np.where(np.abs(radius) > 1e5, np.inf, radius), sd=new_sd,
+        band95=NORMAL95 * new_sd, band95_all=factor * new_sd, source="surface and drawing",
+        crossings=replace(
+            cross, bl=moved_bl, height=moved_height,
+            wl=cross.wl + at * np.cos(cross.normal) * np.cos(section.cant),
+            girth=np.interp(cross.girth, np.r_[girth, section.length], run),
+        ),
+    )  # fmt: skip
