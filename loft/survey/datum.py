@@ -19,6 +19,7 @@ from loft.survey.similarity import Similarity, motion, similarity
 from loft.survey.slips import likely_slip
 from loft.survey.targets import read_targets
 
+FARTHEST = 1e9  # mm; scans may stand in map coordinates
 FLAT = 0.01  # spread across a line, as a share of that along it, below which it is one line
 RATIOS = {
     25.4: "inches taken for mm",
@@ -205,6 +206,8 @@ def _check(scan: Array, aircraft: Array, sigma: Array, names: tuple[str, ...]) -
         faults.append(f"{len(names)} names for {len(scan)} targets found, one each wanted")
     for name in dict.fromkeys(name for name in names if names.count(name) > 1):
         faults.append(f"target {name} found {names.count(name)} times, every name once wanted")
+    if np.abs(np.nan_to_num([scan, aircraft])).max(initial=0.0) > FARTHEST:
+        faults.append("a coordinate of more than 1000 km found: the wrong unit?")
     if not (np.isfinite(scan).all() and np.isfinite(aircraft).all()):
         faults.append("a target without all its coordinates found, finite numbers wanted")
     if not (np.isfinite(sigma).all() and (sigma > 0).all()):

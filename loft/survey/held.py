@@ -32,11 +32,10 @@ def refuse_loose(net: Network, position: Array, *, used: np.ndarray) -> None:
         by_point.setdefault(point, []).append(net.axes[axis])
     faults = []
     for point, missing in by_point.items():
-        first = next(t for t in net.ties if net.points[point] in (t.start, t.end))
         faults.append(
             Finding(
-                file=first.file,
-                row=first.row,
+                file=net.ties[0].file,
+                row=int(net.row[point]),
                 text=f"point {net.points[point]} cannot be solved from {_holdings(net, point)}; "
                 f"read its {' and '.join(missing)}, or tape it to "
                 f"{'another point' if len(missing) == 1 else f'{len(missing)} more points'} "
@@ -56,7 +55,7 @@ def _holdings(net: Network, point: int) -> str:
     kinds = [tie.kind for tie in net.ties if name in (tie.start, tie.end)]
     count = {kind: kinds.count(kind) for kind in dict.fromkeys(kinds)}
     words = [f"{n} {kind}{'s' if kind == 'tape' and n > 1 else ''}" for kind, n in count.items()]
-    return " and ".join(words)
+    return " and ".join(words) or "no reading at all"
 
 
 def refuse_weak(net: Network, position: Array, *, used: np.ndarray) -> None:
@@ -76,11 +75,10 @@ def refuse_weak(net: Network, position: Array, *, used: np.ndarray) -> None:
         if semi_axes[0] <= limit:
             continue
         axis = net.axes[int(np.abs(directions[0]).argmax())]
-        first = next(t for t in net.ties if net.points[point] in (t.start, t.end))
         faults.append(
             Finding(
-                file=first.file,
-                row=first.row,
+                file=net.ties[0].file,
+                row=int(net.row[point]),
                 text=f"point {net.points[point]} is held too weakly: {semi_axes[0]:.0f} mm "
                 f"along {axis}, where its tapes run almost square to that; read its {axis}",
             )
@@ -165,10 +163,9 @@ def _ambiguous(net: Network, position: Array, mirror: Mirror, why: str) -> Findi
     apart = np.abs(mirror.position - position)
     point, axis = np.unravel_index(int(apart.argmax()), apart.shape)
     name = net.points[point]
-    first = next(t for t in net.ties if name in (t.start, t.end))
     return Finding(
-        file=first.file,
-        row=first.row,
+        file=net.ties[0].file,
+        row=int(net.row[point]),
         text=f"{_group(net, mirror)} fits as well on the other side: {name} at "
         f"{place_words(net.axes, position[point])} or at "
         f"{place_words(net.axes, mirror.position[point])}{why}; "

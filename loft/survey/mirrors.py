@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loft.job.records import Array, freeze_arrays
-from loft.survey.network import Network, computed, settle
+from loft.survey.network import Network, bent, cost_of, settle
 
 BEND = 2.0  # standard deviations beyond which a residual counts by its size while searching
 SCATTERED = 24  # starts of points that cannot be placed one after another
@@ -67,22 +67,8 @@ class Around:
 
     def cost(self, here: Array, chosen: Array | None = None) -> Array:
         """Return the sum of squares, linear beyond BEND, of every place, shape (s,)."""
-        square = _bent(self.misfit(here)[0], BEND)
+        square = bent(self.misfit(here)[0], BEND)
         return np.sum(square if chosen is None else square * chosen, axis=1)
-
-
-def _bent(residual: Array, bend: float) -> Array:
-    """Return squares of standardised residuals that grow linearly beyond `bend`."""
-    size = np.abs(residual)
-    if bend == np.inf:
-        return size**2
-    return np.where(size > bend, bend * (2 * size - bend), size**2)
-
-
-def misfit(net: Network, position: Array, *, used: np.ndarray, bend: float = np.inf) -> float:
-    """Return the sum of squared standardised residuals, linear beyond `bend`."""
-    residual = (net.value - computed(net, position)) / net.sigma
-    return float(np.sum(_bent(residual[used], bend)))
 
 
 def first_positions(net: Network) -> Array:
@@ -122,7 +108,7 @@ def _scattered(net: Network, position: Array, placed: np.ndarray, *, used: np.nd
         )
         trial = np.where(np.isfinite(position), position, trial)
         trial = _change_sides(net, settle(net, trial, used=used, bend=BEND), used=used)
-        found.append((misfit(net, trial, used=used, bend=BEND), trial))
+        found.append((cost_of(net, trial, used, BEND), trial))
         if found[-1][0] < len(net.value):
             break
     return min(found, key=lambda pair: pair[0])[1]
@@ -234,17 +220,17 @@ def descend(around: Around, here: Array, *, chosen: Array | None = None) -> Arra
 def _change_sides(net: Network, position: Array, *, used: np.ndarray) -> Array:
     """Let single points go to their other crossing as long as that betters the fit."""
     everywhere = np.ones(len(net.points), dtype=bool)
-    best = misfit(net, position, used=used, bend=BEND)
+    best = cost_of(net, position, used, BEND)
     for _ in range(3):
         before = best
         for point in np.flatnonzero(~net.fixed):
             for place in crossings(net, position, int(point), placed=everywhere)[:3]:
                 trial = position.copy()
                 trial[point] = place
-                if misfit(net, trial, used=used, bend=BEND) > 3 * best + 100.0:
+                if cost_of(net, trial, used, BEND) > 3 * best + 100.0:
                     continue
                 trial = settle(net, trial, used=used, bend=BEND)
-                cost = misfit(net, trial, used=used, bend=BEND)
+                cost = cost_of(net, trial, used, BEND)
                 if cost < best - 1e-6 * (1 + best):
                     position, best = trial, cost
         if best >= before - 1e-6 * (1 + before):
@@ -266,7 +252,7 @@ def mirrored(net: Network, position: Array, *, used: np.ndarray, allowed: float)
     """
     if not net.tape.any():
         return []
-    base = misfit(net, position, used=used)
+    base = cost_of(net, position, used)
     everywhere = np.ones(len(net.points), dtype=bool)
     found: list[Mirror] = []
     trials: list[tuple[Array, bool]] = []
@@ -279,10 +265,10 @@ def mirrored(net: Network, position: Array, *, used: np.ndarray, allowed: float)
             trial[point] = place
             trials.append((trial, False))
     for trial, whole in trials:
-        if misfit(net, trial, used=used, bend=BEND) > base + 10 * allowed + 100 * len(net.value):
+        if cost_of(net, trial, used, BEND) > base + 10 * allowed + 100 * len(net.value):
             continue
         settled = settle(net, trial, used=used)
-        excess = misfit(net, settled, used=used) - base
+        excess = cost_of(net, settled, used) - base
         moved = np.linalg.norm(settled - position, axis=1) > 4.0 * np.median(net.sigma)
         same = any(
             np.allclose(settled, other.position, atol=np.median(net.sigma)) for other in found

@@ -252,7 +252,7 @@ def settle(net: Network, position: Array, *, used: np.ndarray, bend: float = np.
     """
     position = np.array(position, dtype=np.float64)
     enough = 1e-15 if bend == np.inf else 1e-4  # bent residuals only serve the search
-    damping, cost = 1e-6, _cost(net, position, used, bend)
+    damping, cost = 1e-6, cost_of(net, position, used, bend)
     for _ in range(200):
         residual = (net.value - computed(net, position)) / net.sigma
         weight = used * np.minimum(1.0, bend / np.maximum(np.abs(residual), 1e-300)) ** 0.5
@@ -265,7 +265,7 @@ def settle(net: Network, position: Array, *, used: np.ndarray, bend: float = np.
             step = np.linalg.solve(normal + np.diag(damping * diagonal), right)
             trial = position.copy()
             trial.reshape(-1)[net.columns] += step
-            moved = _cost(net, trial, used, bend)
+            moved = cost_of(net, trial, used, bend)
             if moved <= cost:
                 break
             damping *= 10.0
@@ -285,12 +285,24 @@ def _size(net: Network, position: Array) -> float:
     return float(np.ptp(position, axis=0).max())
 
 
-def _cost(net: Network, position: Array, used: np.ndarray, bend: float) -> float:
+def cost_of(net: Network, position: Array, used: np.ndarray, bend: float = np.inf) -> float:
     """Return the sum of squared standardised residuals, linear beyond `bend`."""
-    size = np.abs(net.value - computed(net, position)) / net.sigma
-    beyond = size > bend
-    square = np.where(beyond, 2 * min(bend, 1e300) * size - min(bend, 1e150) ** 2, size**2)
-    return float(np.sum(square[used]))
+    residual = (net.value - computed(net, position)) / net.sigma
+    return float(np.sum(bent(residual[used], bend)))
+
+
+def bent(residual: Array, bend: float) -> Array:
+    """Return squares of standardised residuals that grow linearly beyond `bend`.
+
+    Examples
+    --------
+    >>> bent(np.array([1.0, 10.0]), 2.0).tolist()
+    [1.0, 36.0]
+    """
+    size = np.abs(residual)
+    if bend == np.inf:
+        return np.asarray(size**2)
+    return np.where(size > bend, bend * (2 * size - bend), size**2)
 
 
 def lacking(net: Network, position: Array, *, used: np.ndarray) -> list[tuple[int, int]]:

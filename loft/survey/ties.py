@@ -25,6 +25,7 @@ from loft.survey.tables import Reading, face_depth, repeated, station_on
 COLUMNS = ("from", "to", "kind", "value")
 OPTIONAL = ("sigma", "note")
 PLACED = ("control", "approx")
+FARTHEST = 1e6  # mm; no aircraft is taped over a kilometre
 BETWEEN = ("tape", "height")  # kinds that need both ends
 
 
@@ -118,6 +119,8 @@ def _tie(row: Row, tie_set: TieSet, faults: Faults) -> Tie:
         value = read_length(row, "value", tie_set.unit, faults)
         if kind == "tape" and value <= 0.0:
             faults.add(row.number, "value", f"{text} found, a tape longer than 0 wanted")
+    if any(abs(length) > FARTHEST for length in (value, *place)):
+        faults.add(row.number, "value", f"{text} found, less than 1 km wanted: the wrong unit?")
     return Tie(
         kind=kind,
         start=start,

@@ -247,6 +247,13 @@ def test_all_faults_of_targets_are_told_at_once():
     assert "2 targets found, 3 or more wanted" in text
 
 
+def test_absurd_coordinates_are_refused():
+    scan = scanned()
+    scan[0, 0] = 1e200
+    with pytest.raises(LoftError, match="more than 1000 km found: the wrong unit"):
+        register(scan, AIRCRAFT, sigma=1.0)
+
+
 HEAD = "name,x,y,z,station,bl,wl,sigma\n"
 
 

@@ -383,6 +383,15 @@ def test_point_without_enough_readings_names_what_it_lacks():
     assert len(refusal.value.findings) == 1
 
 
+def test_point_with_an_approximate_place_alone_is_refused():
+    ties = [
+        Tie(kind="wl", end="A", value=10.0, sigma=1.0),
+        Tie(kind="approx", end="B", place=(5.0,)),
+    ]
+    with pytest.raises(LoftError, match="B cannot be solved from no reading at all; read its wl"):
+        adjust(ties, axes=("wl",))
+
+
 def test_points_hanging_on_an_unsolved_one_are_named():
     """A chain of heights without a fixed end: one reading would solve them all."""
     ties = [
@@ -501,6 +510,8 @@ def test_rows_are_read_in_every_unit():
         ("A,B,tape,-100", "value: -100 found, a tape longer than 0 wanted"),
         ("A,B,tape,0", "value: 0 found, a tape longer than 0 wanted"),
         ("A,B,tape,2005-03-04", "value: 2005-03-04 found, a length wanted: this is a date"),
+        ("A,B,tape,1e300", "value: 1e300 found, less than 1 km wanted: the wrong unit?"),
+        (",B,control,0 0 2e6", "value: 0 0 2e6 found, less than 1 km wanted"),
         ("A,B,tape,nan", "value: nan found, a finite length wanted"),
         ("A,B,tape,100,0", "sigma: 0 found, more than 0 wanted"),
         ("A,B,tape,100,-1", "sigma: -1 found, more than 0 wanted"),
