@@ -59,6 +59,11 @@ def developed_plan(job: Job, surface: Loft, scene: Scene) -> str:
     for name in surface.lines:
         _rolled_line(plot, surface, scene, girth, name)
     frames = [f for f in job.frames if station[0] - 1 <= f.station <= station[-1] + 1]
+    missing = [frame.name in job.missing for frame in frames]
+    plot.uprights(
+        [frame.station for frame in frames], [frame.name for frame in frames], bold=missing,
+        colours=[MARK if gone else GREY for gone in missing],
+    )  # fmt: skip
     _rolled_frames(plot, scene, girth, frames, job.missing)
     _rolled_readings(plot, scene, girth)
     plot.frame("Skin rolled out", note="starboard above, port below; seen from outside")
@@ -68,11 +73,6 @@ def developed_plan(job: Job, surface: Loft, scene: Scene) -> str:
         sheet.line((16.0, down), (17.0, down), width=FINE, colour=GREY)
         sheet.text((15.6, down + 0.65), plain(abs(value)), size=1.8, anchor="end", colour=GREY)
     plot.unit("girth from the crown, mm", off=12.5)
-    missing = [frame.name in job.missing for frame in frames]
-    plot.uprights(
-        [frame.station for frame in frames], [frame.name for frame in frames], bold=missing,
-        colours=[MARK if gone else GREY for gone in missing],
-    )  # fmt: skip
     _bar(sheet, scene.bands, down=104.5)
     return sheet.svg(title="Skin rolled out", description="Girth against station by deviation.")
 

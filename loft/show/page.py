@@ -18,7 +18,7 @@ from loft.show.cuts import Loft
 from loft.show.page_script import SCRIPT, STYLE
 from loft.show.scene import MARKS, NEAR, Readings, Ribbon, Scene, scene_of
 from loft.show.sheet import plain, signed
-from loft.show.stage import MARK_COLOURS, MARK_WORDS, ten_colours
+from loft.show.stage import KEY_WORDS, MARK_COLOURS, MARK_WORDS, ten_colours
 from loft.show.style import CSS
 from loft.show.words import CAUTION
 
@@ -26,12 +26,6 @@ VIEWS = ("starboard bow", "port bow", "starboard quarter", "from above", "from s
          "looking forward")  # fmt: skip
 SYMBOLS = {"used": "circle", "doubted": "circle-open", "damaged": "square"}
 SIZES = {"used": 3, "doubted": 7, "damaged": 6}
-BOXES = {
-    "used": "readings used",
-    "doubted": "doubted, less weight",
-    "rejected": "rejected by the fit",
-    "damaged": "set aside as damage",
-}
 
 
 def view_page(
@@ -179,7 +173,7 @@ def _layers(scene: Scene) -> tuple[list[Layer], list[dict[str, Any]]]:
         if (scene.readings.mark == mark).any():
             draw = _crosses if mark == "rejected" else _dots
             at = add(draw(scene.readings, mark))
-            layers.append((BOXES[mark], MARK_COLOURS[mark], at, mark))
+            layers.append((KEY_WORDS[mark], MARK_COLOURS[mark], at, mark))
     shown = [trace for ribbon in scene.ribbons for trace in _section(ribbon)]
     if shown:
         layers.append(("missing section, 95 % band", MISSING, add(*shown), "line"))

@@ -24,6 +24,14 @@ MARK_WORDS = {
 }
 
 
+KEY_WORDS = {
+    "used": "readings used",
+    "doubted": "doubted, less weight",
+    "rejected": "rejected by the fit",
+    "damaged": "set aside as damage",
+}
+
+
 def furnish(pyvista: Any, plotter: Any, scene: Scene, *, unit: float = 1.0) -> dict[str, list[Any]]:
     """Put everything into a plotter; return the actors by layer.
 
@@ -279,7 +287,7 @@ def _captions(plotter: Any, scene: Scene, *, unit: float, ratio: float) -> None:
         down = 0.148 - 0.031 * number
         symbol(plotter, mark, (0.032, down + 0.0085), colour=MARK_COLOURS[mark], ratio=ratio)
         letter(plotter, str(count), (0.072, down), size=17 * unit, anchor="right")
-        letter(plotter, MARK_WORDS[mark], (0.081, down), size=17 * unit)
+        letter(plotter, KEY_WORDS[mark], (0.081, down), size=17 * unit)
 
 
 def _stand(plotter: Any, scene: Scene, *, ratio: float) -> None:
