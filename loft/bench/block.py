@@ -313,10 +313,10 @@ def block_files(blocks: Sequence[Block], *, frame: str, section_hash: str) -> di
     """
     solids = [block.solid for block in blocks]
     faces = blocks[0].faces
-    about = f"mm frame {frame} section {section_hash} flange {faces}"
-    files = {"block.stl": stl_bytes(solids, heading=f"forming blocks, {about}"[:80])}
+    about = f"section {section_hash} frame {frame} mm flange {faces}"
+    files = {"block.stl": stl_bytes(solids, heading=f"{about} forming blocks"[:80])}
     for block in blocks:
-        heading = f"block {block.name} {about}"[:80]
+        heading = f"{about} block {block.name}"[:80]
         files[f"block_{block.name}.stl"] = stl_bytes([block.solid], heading=heading)
     files["block.3mf"] = threemf_bytes(
         solids,

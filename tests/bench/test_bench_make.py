@@ -1,0 +1,172 @@
+"""All files of a frame: each names its section, says what it is not, is made twice alike."""
+
+import io
+import json
+import re
+import zipfile
+from dataclasses import replace
+from html.parser import HTMLParser
+
+import bench_bodies as bodies
+import pytest
+
+from loft.bench.make import make_files, make_summary, work_of
+from loft.bench.shop import shop_html
+from loft.bench.stock import plain_job, round_section
+
+HASH = "0123456789ab"
+
+
+def job_for(faces="aft", **more):
+    job = plain_job()
+    splices = more.pop("splices", ("CROWN", "S3S", "KEEL", "S3P"))
+    part = replace(job.frame_section, splices=splices, flange_faces=faces, **more)
+    return replace(
+        job,
+        frame_section=part,
+        missing=("F14",),
+        frames=(replace(job.frames[0], name="F14", station=bodies.STATION),),
+        shop=replace(job.shop, block_pins=(("S2S", 45.0), ("S4P", 45.0))),
+    )
+
+
+@pytest.fixture(scope="module")
+def files():
+    return make_files(bodies.section_of(bodies.lopsided), job_for(), HASH)
+
+
+def test_the_files_of_a_frame(files):
+    pieces = ("CROWN-S3S", "S3S-KEEL", "KEEL-S3P", "S3P-CROWN")
+    wanted = {
+        *("frame.csv", "marks.csv", "offsets.csv", "block.stl", "block.3mf", "blank.dxf"),
+        *("template.dxf", "template.pdf", "template.svg", "template_tiles.pdf", "shop.html"),
+        *(f"block_{name}.stl" for name in pieces),
+        *(f"blank_{name}.dxf" for name in pieces),
+    }
+    assert wanted <= set(files)
+    assert set(files) - wanted <= {"shop.pdf"}
+
+
+def test_every_file_names_its_section(files):
+    from pypdf import PdfReader
+
+    for name, content in files.items():
+        if name.endswith(".pdf"):
+            reader = PdfReader(io.BytesIO(content))
+            assert HASH in (reader.metadata.title or ""), name
+        elif name.endswith(".3mf"):
+            with zipfile.ZipFile(io.BytesIO(content)) as box:
+                assert HASH.encode() in box.read("3D/3dmodel.model")
+        elif name.endswith(".stl"):
+            assert HASH.encode() in content[:80], name
+        else:
+            assert HASH.encode() in content, name
+
+
+def test_every_sheet_says_that_it_is_not_approved_data(files):
+    for name, content in files.items():
+        if name.endswith((".csv", ".dxf", ".svg", ".html")):
+            assert b"not approved data" in content, name
+
+
+def test_the_same_bytes_twice(files):
+    again = make_files(bodies.section_of(bodies.lopsided), job_for(), HASH)
+    assert [name for name in files if files[name] != again[name]] == []
+
+
+def test_no_file_carries_a_clock_time(files):
+    """No year later than the fixed ones of the formats, but for the sources' own."""
+    import datetime
+
+    now = datetime.datetime.now(tz=datetime.UTC)
+    for name, content in files.items():
+        assert now.strftime("%Y-%m-%d").encode() not in content, name
+        assert now.strftime("D:%Y%m%d").encode() not in content, name
+
+
+class Pages(HTMLParser):
+    """Collect the text of every section, and check that tags close."""
+
+    def __init__(self):
+        super().__init__()
+        self.pages, self.open = [], []
+
+    def handle_starttag(self, tag, attrs):
+        if tag == "section":
+            self.pages.append("")
+        if tag not in ("meta", "br"):
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.pages:
+            self.pages[-1] += data + " "
+
+
+def pages_of(html):
+    reader = Pages()
+    reader.feed(html)
+    assert reader.open == []
+    return reader.pages
+
+
+def test_shop_sheet_has_a_page_for_each_piece_with_its_cautions(files):
+    first, *pieces = pages_of(files["shop.html"].decode())
+    assert "Frame F14" in first
+    assert "SHAPE ONLY" in first
+    assert "table 4-10" in first
+    assert len(pieces) == 4
+    for name, page in zip(("CROWN-S3S", "S3S-KEEL", "KEEL-S3P", "S3P-CROWN"), pieces, strict=True):
+        assert f"block_{name}.stl" in page
+        assert f"blank_{name}.dxf" in page
+        for words in ("respirator", "crack", "licensed engineer", "no overbend", "prove it"):
+            assert words in page
+    assert "starboard piece" in pieces[0]
+    assert "port piece" in pieces[2]
+    assert "PIN1" in pieces[0]
+    assert "PIN2" in pieces[2]
+
+
+def test_shop_sheet_prints_the_figures_of_the_frame(files):
+    """Every angle printed for a line is that of frame.csv."""
+    import csv
+
+    rows = files["frame.csv"].decode().splitlines()
+    rows = list(csv.DictReader(row for row in rows if not row.startswith("#")))
+    section = bodies.section_of(bodies.lopsided)
+    number = section.crossings.line.tolist().index("S2S")
+    girth = float(section.crossings.girth[number])
+    row = min(rows, key=lambda r: abs(float(r["girth"]) - girth))
+    page = files["shop.html"].decode()
+    printed = re.search(
+        r"<td[^>]*>S2S</td><td[^>]*>([\d.]+)</td><td[^>]*>([\d.]+)</td><td[^>]*>(\w+)</td>", page
+    )
+    assert float(printed[2]) == pytest.approx(float(row["flange_deg"]), abs=0.006)
+    assert printed[3] == row["open_closed"] == "closed"
+    assert float(printed[1]) == pytest.approx(girth, abs=0.06)
+
+
+def test_shop_sheet_in_feet_and_inches():
+    section, job = round_section(609.6), replace(plain_job(), missing=("F1",))
+    page = shop_html(work_of(section, job, HASH, units="ft-in"))
+    assert "3-1-5+" in page  # a quarter of the girth: 957.6 mm, 37.70 in, 603 sixteenths
+    assert "ft-in-eighths" in page
+
+
+def test_straight_flange_s_gap_is_printed_when_the_body_s_run_is_known():
+    section, job = round_section(600.0), plain_job()
+    page = shop_html(work_of(section, job, HASH, run_curvature=1 / 8000.0))
+    assert "up to 0.023 mm at the free edge" in page  # 19^2 / 16000
+    assert "the body&#x27;s run is not known" in shop_html(work_of(section, job, HASH))
+
+
+def test_summary_is_plain_and_says_what_was_checked():
+    summary = make_summary(bodies.section_of(bodies.lopsided), job_for(), HASH)
+    assert json.loads(json.dumps(summary)) == summary
+    assert summary["section"] == HASH
+    assert summary["pieces"][0]["name"] == "CROWN-S3S"
+    assert summary["splice_rivets"] == {"web": 15, "flange": 4}
+    assert any("bend_radius" in line for line in summary["checks"])
+    assert summary["overbend_deg"] is None
