@@ -1,6 +1,7 @@
 """Forming blocks: volume in closed form, points carried back to the aircraft, hand, refusals."""
 
 import math
+import re
 from dataclasses import replace
 
 import bench_bodies as bodies
@@ -311,12 +312,25 @@ def test_figures_that_cannot_be_are_refused(change, words):
     assert any(words in line for line in said), said
 
 
+def knife(x, t):
+    """Sharp at the crown, radius 19 mm there, 25 mm at the keel."""
+    grow = 1.0 - 1e-4 * (x - bodies.STATION)
+    r = 300.0 * (1 + 0.55 * np.exp(3.0 * np.cos(t) - 3.0))
+    return r * np.sin(t) * grow * 0.29, r * np.cos(t) * grow
+
+
 def test_a_radius_smaller_than_the_depth_is_refused_with_its_girth():
+    """The tightest place is named: the crown, girth 0 or all but the whole girth."""
     job = job_for(splices=())
     job = replace(job, frame_section=replace(job.frame_section, stands="inside_stringers"))
-    said = refusal(round_section(20.0, step=2.0), job)
-    assert "at girth 0.0 mm the mould line's radius is 20.0 mm" in said[0]
-    assert "22.9 mm in" in said[0]
+    section = bodies.section_of(knife, step=4.0)
+    assert section.radius[section.radius > 0].min() < 22.0
+    (said,) = refusal(section, job)
+    found = re.search(r"at girth ([\d.]+) mm the mould line's radius is ([\d.]+) mm", said)
+    girth = float(found[1])
+    assert min(girth, section.length - girth) < 8.0
+    assert float(found[2]) == pytest.approx(section.radius[0], rel=0.03)
+    assert "a greater radius, or a chine, is wanted" in said
 
 
 @pytest.mark.parametrize(
