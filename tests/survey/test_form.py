@@ -18,8 +18,9 @@ from loft.survey.form import (
     write_forms,
 )
 from loft.survey.tables import scan_table
+from loft.survey.tape import tape_tolerance, wire_sag
 from loft.survey.targets import read_targets
-from loft.survey.ties import read_ties
+from loft.survey.ties import adjust_table, read_ties
 
 FRAMES = (Frame(name="F12", station=5200.0), Frame(name="F14", station=6160.0))
 
@@ -121,6 +122,31 @@ def test_forms_never_overwrite(tmp_path):
     assert (tmp_path / "ties-blank.csv").read_text() == "my readings"
     write_forms(tmp_path, force=True)
     assert (tmp_path / "ties-blank.csv").read_text() != "my readings"
+
+
+def guide():
+    return (Path(__file__).parents[2] / "docs" / "survey-team.md").read_text()
+
+
+def test_ties_of_the_guide_are_solved():
+    """The table printed for the survey team, as it stands: both points, to the millimetre."""
+    source = next(block for block in guide().split("```") if block.strip().startswith("from,to"))
+    table = TieSet(file=Path("ties.csv"), sigma=1.5, face="skin_inner", unit="mm")
+    result = adjust_table(job(), table, source=source.strip() + "\n")
+    assert result.place("F12:S4P") == pytest.approx([5200.0, -600.0, 1371.0], abs=1.0)
+    assert result.place("F12:S5P") == pytest.approx([5200.0, -640.0, 1190.0], abs=1.0)
+    assert result.failures == ()
+
+
+def test_figures_of_the_guide_are_the_programs():
+    text = guide()
+    for name in ("I", "II", "III"):
+        row = next(line for line in text.splitlines() if line.startswith(f"| {name} |"))
+        printed = [float(cell.replace("mm", "")) for cell in row.split("|")[2:-1]]
+        found = [tape_tolerance(1000.0 * metres, name) for metres in (3, 5, 8, 10)]
+        assert printed == pytest.approx(found, abs=0.051)
+    sag = [wire_sag(1000.0 * metres, diameter_mm=0.5, pull_n=90.0) for metres in (5, 10)]
+    assert f"sags\n   {sag[0]:.1f} mm over 5 m and {sag[1]:.1f} mm over 10 m" in text
 
 
 def test_unknown_unit_is_refused():
