@@ -46,6 +46,11 @@ def mend(line: Array, base: Array, normal: Array, girth: Array) -> Array:
     """
     mended = _mitre(line, base, normal)
     along = np.column_stack([normal[:, 1], -normal[:, 0]])
+    if _turned_over(mended, base, along):
+        raise LoftError(
+            "a line moved in the frame's plane is turned inside out: the web is deeper than the "
+            "frame's own radius; a smaller web_depth is wanted"
+        )
     for first, last in folded_runs(mended, along):
         mended = _trim(mended, first, last, girth)
     return mended
@@ -76,6 +81,15 @@ def folded_runs(line: Array, along: Array) -> list[tuple[int, int]]:
         ((int(a) + 1 + start) % count, (int(b) + start) % count)
         for a, b in zip(edges[::2], edges[1::2], strict=True)
     ]
+
+
+def _turned_over(line: Array, base: Array, along: Array) -> bool:
+    """Say whether the greater part of a moved line runs backwards."""
+    step = np.linalg.norm(np.roll(base, -1, axis=0) - base, axis=1)
+    back = np.zeros(len(line), dtype=bool)
+    for first, last in folded_runs(line, along):
+        back[np.arange(first, first + (last - first) % len(line) + 1) % len(line)] = True
+    return bool(step[back].sum() > 0.5 * step.sum())
 
 
 def _mitre(line: Array, base: Array, normal: Array) -> Array:

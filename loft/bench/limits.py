@@ -42,6 +42,7 @@ def checks(job: Job, lines: FrameLines, marks: Sequence[Mark]) -> tuple[Finding,
         *bend_radius_checks(job, lines),
         *_holes(job, lines, marks),
         *_corners(marks),
+        *_splices(lines, marks),
         *_strain(job, lines),
     )
 
@@ -154,6 +155,22 @@ def _corners(marks: Sequence[Mark]) -> Iterator[Finding]:
                 text=f"0 found for {mark.name}: a sharp corner starts cracks (FAA AC 43.13-1B "
                 "p. 4-26)",
             )
+
+
+def _splices(lines: FrameLines, marks: Sequence[Mark]) -> Iterator[Finding]:
+    """Tell of splices that stand in a cut-out."""
+    length = lines.outline.length
+    for splice in (mark for mark in marks if mark.kind == "splice"):
+        for cut in (mark for mark in marks if mark.kind == "cutout"):
+            gap = abs((splice.girth - cut.girth + length / 2) % length - length / 2)
+            if gap < cut.width / 2:
+                yield Finding(
+                    column="frame_section.splices",
+                    severity="warning",
+                    text=f"the splice {splice.name} stands in the cut-out of {cut.name}: each "
+                    "piece carries half of it, and the flange cannot be joined across it; a splice "
+                    "between stringers is usual (common practice, no source)",
+                )
 
 
 def _strain(job: Job, lines: FrameLines) -> Iterator[Finding]:

@@ -98,8 +98,8 @@ def frame_heading(lines: FrameLines, section_hash: str) -> list[str]:
         f"radius {part.radius:g}; web {part.web_depth:g} deep; overbend {overbend}",
         "depth: of the flange line under the mould line, normal to the surface",
         f"bend allowance: {bend_constant(part.constant)[2]}",
-        "blank: edge of the flat without trim; edge_strain: mean, along the free edge, negative "
-        "shrinks",
+        "blank: edge of the flat without trim; edge_strain: mean along the free edge, as a "
+        "fraction, negative shrinks",
         "a chine and the edge of a lap have two rows, before and after; rows past the crossing of "
         "two sides stand on it",
         NOT_APPROVED,

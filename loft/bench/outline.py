@@ -194,10 +194,12 @@ def offset_outline(section: Section, depth: ArrayLike | Callable[[Array], Array]
     amount = np.asarray(depth(section.girth) if callable(depth) else depth, dtype=np.float64)
     inwards = np.broadcast_to(amount / np.cos(section.bevel), section.girth.shape)
     corner = np.isin(section.girth, [corner.girth for corner in section.corners])
-    tight = (section.radius > 0) & (section.radius <= inwards) & ~corner
+    with np.errstate(divide="ignore"):
+        radius = 1.0 / at(outline_of(section), section.girth).curvature
+    tight = (radius > 0) & (radius <= inwards) & ~corner
     if tight.any():
-        worst = int(np.argmin(np.where(tight, section.radius, np.inf)))
-        raise LoftError(fold_finding(section.girth[worst], section.radius[worst], inwards[worst]))
+        worst = int(np.argmin(np.where(tight, radius, np.inf)))
+        raise LoftError(fold_finding(section.girth[worst], radius[worst], inwards[worst]))
     normal = np.column_stack([section.normal_bl, section.normal_height])
     return np.column_stack([section.bl, section.height]) - inwards[:, None] * normal
 

@@ -13,8 +13,6 @@ from loft.bench.bend import bend_constant
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section
 
-HALF_TURN = math.pi
-
 
 @dataclass(frozen=True, kw_only=True)
 class Part:
@@ -75,7 +73,7 @@ def part_of(section: Section, job: Job) -> Part:
         rivet_line=sheet.rivet_line,
         trim=0.0 if math.isnan(sheet.trim) else sheet.trim,
         inner_flange=inner,
-        inner_faces=sheet.inner_flange_faces or sheet.flange_faces,
+        inner_faces=sheet.inner_flange_faces,
         inner_angle=sheet.inner_angle,
         overbend=job.shop.block_overbend if given else 0.0,
         overbend_given=given,
@@ -163,6 +161,8 @@ def _missing(job: Job, stands: str) -> list[Finding]:
     }
     if stands == "inside_stringers":
         wanted["stringer.depth"] = job.stringer_depth
+    if sheet.inner_flange == sheet.inner_flange:
+        wanted["frame_section.inner_flange_faces"] = sheet.inner_flange_faces
     return [
         Finding(
             file=job.path.name,
@@ -184,6 +184,7 @@ def _words(key: str) -> str:
         "frame_section.bend_radius": "the inside bend radius",
         "skin.gauge": "the gauge of the skin",
         "stringer.depth": "the depth of the stringers",
+        "frame_section.inner_flange_faces": "aft or forward, for the inner flange,",
     }[key]
 
 

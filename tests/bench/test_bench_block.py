@@ -31,6 +31,13 @@ def job_for(faces="aft", *, splices=SPLICES, pins=(), **more):
     )
 
 
+def knife(x, t):
+    """Sharp at the crown, radius 19 mm there, 25 mm at the keel."""
+    grow = 1.0 - 1e-4 * (x - bodies.STATION)
+    r = 300.0 * (1 + 0.55 * np.exp(3.0 * np.cos(t) - 3.0))
+    return r * np.sin(t) * grow * 0.29, r * np.cos(t) * grow
+
+
 # ---- volume --------------------------------------------------------------------------------
 
 
@@ -236,6 +243,23 @@ def test_an_inner_flange_has_its_own_edge_on_the_same_block():
     assert any("faces the other way" in note for note in other.notes)
 
 
+def test_a_web_deeper_than_a_bilge_s_radius_is_trimmed_and_told():
+    """A crown of 26 mm radius with a web 60 mm deep: the inner edge folds, the block closes."""
+    section = bodies.section_of(knife, step=4.0)
+    job = job_for(web_depth=60.0, splices=("S2S", "S3P"))
+    blocks = forming_block(section, job)
+    assert any("folded over and was trimmed at girth" in n for b in blocks for n in b.notes)
+    for block in blocks:
+        assert block.mesh.is_watertight
+        assert block.mesh.is_winding_consistent
+    lines = frame_lines(section, job)
+    from shapely.geometry import LinearRing
+
+    inner = LinearRing(np.round(lines.inner_line, 6))
+    assert inner.is_simple or inner.simplify(1e-3).is_simple
+    assert inner.distance(LinearRing(lines.flange_line)) == pytest.approx(60.0, abs=0.05)
+
+
 @pytest.mark.parametrize("body", [bodies.chined, bodies.hollow_chined])
 def test_a_chine_is_mitred_and_the_block_stays_closed(body):
     section = bodies.section_of(body, chines=(2.0, 2.0 + math.pi))
@@ -301,6 +325,8 @@ def test_missing_figures_are_named_all_at_once():
         ({"flange": 80.0}, "80 mm found, wider than the web of 75 mm"),
         ({"splices": ("CROWN", "S77S")}, "S77S found, a line that crosses F1 wanted"),
         ({"bend_radius": 19.0}, "takes 20.20 mm of the flange and 19 mm is all there is"),
+        ({"web_depth": 650.0}, "the web is deeper than the frame's own radius"),
+        ({"inner_flange": 16.0}, "inner_flange_faces: nothing found, aft or forward"),
         ({"bend_constant": "guess"}, "guess found, faa, navy, mid_plane wanted"),
     ],
 )
@@ -310,13 +336,6 @@ def test_figures_that_cannot_be_are_refused(change, words):
         round_section(600.0), replace(job, frame_section=replace(job.frame_section, **change))
     )
     assert any(words in line for line in said), said
-
-
-def knife(x, t):
-    """Sharp at the crown, radius 19 mm there, 25 mm at the keel."""
-    grow = 1.0 - 1e-4 * (x - bodies.STATION)
-    r = 300.0 * (1 + 0.55 * np.exp(3.0 * np.cos(t) - 3.0))
-    return r * np.sin(t) * grow * 0.29, r * np.cos(t) * grow
 
 
 def test_a_radius_smaller_than_the_depth_is_refused_with_its_girth():

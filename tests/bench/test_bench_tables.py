@@ -243,6 +243,12 @@ def test_corner_radius_wider_than_its_cut_out_is_told():
     assert "a sharp corner starts cracks" in found(sharp)["cutout.corner_radius"].text
 
 
+def test_a_splice_in_a_cut_out_is_told():
+    assert "stands in the cut-out of S1P" in found(plain_job())["frame_section.splices"].text
+    sheet = replace(plain_job().frame_section, splices=("CROWN", "KEEL"))
+    assert "frame_section.splices" not in found(replace(plain_job(), frame_section=sheet))
+
+
 def test_pin_near_the_inner_edge_is_told():
     job = plain_job()
     job = replace(job, shop=replace(job.shop, block_pins=(("S1S", 70.0),)))

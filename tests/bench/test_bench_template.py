@@ -143,7 +143,7 @@ def test_a_chine_gets_a_relief_hole_where_the_tangent_lines_meet():
 
 def test_inner_flange_stretches_where_the_outer_shrinks():
     """Inside a ring of 600 - 0.9 - 75: w / (r - w) at a square flange."""
-    job = job_for(splices=(), inner_flange=16.0)
+    job = job_for(splices=(), inner_flange=16.0, inner_flange_faces="aft")
     lines = frame_lines(round_section(600.0), replace(job, missing=("F1",)))
     inner = 600.0 - 0.9 - 75.0
     assert inner_strain(lines) == pytest.approx(16.0 / (inner - 16.0))
