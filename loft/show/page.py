@@ -282,7 +282,8 @@ def _section(ribbon: Ribbon) -> list[dict[str, Any]]:
     edge = _wires({f"{ribbon.name}, missing": ribbon.curve}, MISSING, 8)
     top = ribbon.curve[ribbon.curve[:, 2].argmax()][None] + [0.0, 0.0, 60.0]
     name = {
-        "type": "scatter3d", "mode": "text", **_coordinates(top), "text": [f"<b>{ribbon.name}</b>"],
+        "type": "scatter3d", "mode": "text", **_coordinates(top),
+        "text": [f"<b>{escape(ribbon.name)}</b>"],
         "textfont": {"size": 16, "color": MISSING}, "textposition": "top center",
         "hoverinfo": "skip",
     }  # fmt: skip

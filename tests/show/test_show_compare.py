@@ -69,6 +69,11 @@ def test_inch_job_against_millimetre_job_is_the_same_section(parts, tmp_path):
     write_run(tmp_path / "b", told, section, inches)
     moved = compare(tmp_path / "a", tmp_path / "b").sections[0]
     assert abs(moved.largest) < 0.003  # tables carry four decimals of an inch
+    bump = 2.0 * np.exp(-(((section.girth - 1200.0) / 60.0) ** 2))
+    write_run(tmp_path / "b", told, grown(section, bump), inches)
+    moved = compare(tmp_path / "a", tmp_path / "b").sections[0]
+    assert moved.at_girth == pytest.approx(1200.0, abs=8.0)  # a point every 7.2 mm
+    assert moved.largest == pytest.approx(2.0, abs=0.05)
 
 
 def test_verdict_inputs_figures_and_readings_are_told(parts, tmp_path):

@@ -94,6 +94,20 @@ def test_mirrored_reading_gives_mirrored_mean():
     assert mean.max() <= 2.0
 
 
+def test_doubted_readings_weigh_less():
+    """Two readings equally far: the mean divides them by their weights, (1 - 1/3)/(1 + 1/3)."""
+    place = np.array([[0.0, 0.0, 500.0]])
+    reading = np.array([[-100.0, 0.0, 500.0], [100.0, 0.0, 500.0]])
+    mean, _ = cuts.mean_deviation(
+        place,
+        reading,
+        deviation=np.array([1.0, -1.0]),
+        weight=np.array([1.0, 1.0 / 3.0]),
+        reach=(300.0, 150.0),
+    )
+    assert mean[0] == pytest.approx(0.5, abs=1e-12)
+
+
 def test_no_reading_means_unknown_never_zero():
     mean, away = cuts.mean_deviation(
         np.zeros((3, 3)), np.zeros((1, 3)), deviation=np.ones(1), weight=np.zeros(1), reach=(1, 1)

@@ -71,6 +71,16 @@ def test_figures_are_those_of_the_summary_and_unknown_is_said(parts, html, part,
     assert words_of(page_of(parts, summary=summary)).count("unknown") > before
 
 
+def test_band_is_the_same_on_the_first_page_and_behind_it(parts):
+    summary = copy.deepcopy(parts["summary"])
+    for number, key in enumerate(
+        ("band95_mean_mm", "band95_all_mean_mm", "band95_all_widest_mm"), start=1
+    ):
+        summary["bands"][0][key] = 1111.11 * number
+    words = words_of(page_of(parts, summary=summary))
+    assert [words.count(f"± {1111.11 * number:.2f}") for number in (1, 2, 3)] == [2, 2, 2]
+
+
 def test_everything_set_aside_is_listed_with_its_reason(parts, html):
     listed = words_of(html[html.index("Readings set aside") :])
     assert len(parts["summary"]["rejected"]) == 18

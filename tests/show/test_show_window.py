@@ -1,5 +1,7 @@
 """The picture and the window, drawn off screen."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 import standin
@@ -72,6 +74,13 @@ def test_scene_tells_used_doubted_rejected_and_damaged_apart(scene):
 def test_rejected_and_damaged_readings_do_not_colour_the_skin(whole, scene):
     """The crushed side of F13 is 9 mm in; the colours there come from sound readings only."""
     assert np.abs(scene.skin.mean[scene.skin.away <= NEAR]).max() < 4.0
+    evidence = whole[4]
+    full = np.ones(len(whole[1]))  # whatever weight an unused reading may carry
+    loud = dataclasses.replace(
+        evidence, deviations=dataclasses.replace(evidence.deviations, weight=full)
+    )
+    mean = scene_of(*whole[:4], loud).skin
+    assert np.abs(mean.mean[mean.away <= NEAR]).max() < 4.0
 
 
 def test_ribbon_is_the_band_a_stated_number_of_times_as_wide(whole, scene):
@@ -154,8 +163,6 @@ def test_a_click_on_a_mark_tells_its_reading(whole, scene):
 
 
 def test_words_of_a_reading_say_unknown_for_what_was_not_read(scene):
-    import dataclasses
-
     bl = scene.readings.bl.copy()
     bl[3] = np.nan
     lost = dataclasses.replace(scene, readings=dataclasses.replace(scene.readings, bl=bl))
