@@ -24,13 +24,16 @@ from loft.survey.planes import (
     trial_planes,
 )
 
-CELLS = 360
+CELLS = 360, 240, 180, 120  # the most in which half the cells hold ENOUGH points
+ENOUGH = 25
 STEP = 3.0  # mm: what stands farther than this off its neighbours on either side is set aside
 NEIGHBOURS = 8  # cells on each side
 FEW_ASIDE = 5  # of them that make a line of one side alone
 CREST = 0.25  # share of a stringer's depth by which its crest may be off
-FURTHEST = 60  # cells across which two parts of a section may be seen to join
-GAP_SLOPE = 0.4  # by how much of the gap they may be out
+FURTHEST = 60.0  # degrees across which two parts of a section may be seen to join
+LIKE = 1.6  # ratio of size within which parts farther off are taken for the same body
+ENDS = 3  # cells at the end of a run of which one must meet the next run
+GAP_SLOPE = 0.1  # by how much of the gap they may be out
 LENT = 20.0  # points of the slab's usual spread that each cell's own is mixed with
 LEAN = 0.35  # slope of a crest against the skin round about
 LOOSE = 2.0  # spread of a crest's points over that of the skin's
@@ -38,7 +41,7 @@ LOOSE = 2.0  # spread of a crest's points over that of the skin's
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Cells:
-    """The metal of one slab, by angular cell; arrays of shape (CELLS,), NaN where none.
+    """The metal of one slab, by angular cell; arrays of shape (c,), NaN where none.
 
     Parameters
     ----------
@@ -112,21 +115,26 @@ def find_metal(
     trial, agree = trial_planes(stack, sigma, np.random.default_rng(seed))
     planes = refine_planes(stack, pick_planes(trial, agree, layer=layer), sigma)
     expected = _expected(stack, planes)
-    planes = _mend(stack, planes, trial, agree, expected=expected, sigma=sigma)
+    planes = _mend(stack, planes, trial, agree, expected=expected, sigma=sigma, layer=layer)
     if inside:
         planes, good = _inner(stack, planes, trial, agree, inside=inside, sigma=sigma)
     else:
         good = _continuous(planes, _expected(stack, planes), sigma)
-    good = _main_body(stack, planes, good)
+    good = _main_body(planes, good)
     return _cells(stack, planes, good, centre_wl)
 
 
 def _stack(points: Array, centre_wl: float) -> Stack:
     """Sort points into angular cells about (0, centre_wl)."""
     along, bl, up = points[:, 0], points[:, 1], points[:, 2] - centre_wl
-    width = 2 * np.pi / CELLS
-    cell = np.floor((np.arctan2(bl, up) + np.pi) / width).astype(np.int64) % CELLS
-    angle = np.asarray((np.arange(CELLS) + 0.5) * width - np.pi, dtype=np.float64)
+    turn = np.arctan2(bl, up) + np.pi
+    for count in CELLS:
+        width = 2 * np.pi / count
+        cell = np.floor(turn / width).astype(np.int64) % count
+        held = np.bincount(cell, minlength=count)
+        if np.median(held[held > 0]) >= ENOUGH:
+            break
+    angle = np.asarray((np.arange(count) + 0.5) * width - np.pi, dtype=np.float64)
     return stack_up(cell, angle, bl=bl, up=up, along=along)
 
 
@@ -138,7 +146,7 @@ def _expected(stack: Stack, planes: Planes) -> Array:
     """
     away = np.arange(-NEIGHBOURS, NEIGHBOURS + 1)
     away = away[away != 0]
-    index = (np.arange(CELLS)[:, None] + away) % CELLS
+    index = (np.arange(len(planes.at))[:, None] + away) % len(planes.at)
     there = (planes.agreeing > 0)[index]
     value = np.where(there, planes.at[index], 0.0)
     both, misfit = _parabola(away.astype(float), value, there)
@@ -193,8 +201,8 @@ def _continuous(planes: Planes, expected: Array, sigma: float) -> NDArray[np.boo
     there = planes.agreeing > 0
     usual = float(np.median(planes.spread[there])) if there.any() else 0.0
     firm = there & (planes.spread <= LOOSE * max(sigma, usual))
-    firm &= planes.sd <= max(sigma, STEP / 3.0)
-    limit = max(STEP, 3.0 * sigma)
+    limit = _limit(planes)
+    firm &= planes.sd <= limit / 3.0
     # a plane that leans from the skin to something beside it meets neither
     lean = _lean(planes)
     tilt = 1.0 / np.hypot(1.0, lean)  # not its own: a steep plane must not look near
@@ -204,50 +212,111 @@ def _continuous(planes: Planes, expected: Array, sigma: float) -> NDArray[np.boo
     return firm & (leans <= limit) & (off <= limit)
 
 
+def _limit(planes: Planes) -> float:
+    """Return what a cell may stand off its neighbours: STEP, or more in a coarse scan."""
+    there = planes.agreeing > 0
+    return max(STEP, 5.0 * float(np.median(planes.sd[there]))) if there.any() else STEP
+
+
 def _lean(planes: Planes) -> Array:
     """Return the usual slope round the section of each cell and its neighbours."""
-    window = (np.arange(CELLS)[:, None] + np.arange(-NEIGHBOURS, NEIGHBOURS + 1)) % CELLS
     there = planes.agreeing > 0
+    window = np.arange(len(there))[:, None] + np.arange(-NEIGHBOURS, NEIGHBOURS + 1)
+    window %= len(there)
     slope = np.where(there, planes.round_slope, np.nan)[window]
     slope[~there[window].any(axis=1)] = 0.0
     return np.asarray(np.nanmedian(slope, axis=1))
 
 
-def _main_body(stack: Stack, planes: Planes, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Leave out what stands apart from the rest: a wall behind a hole, an island.
+def _main_body(planes: Planes, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Leave out what stands apart from the rest: a wall behind a hole, a broad bracket.
 
-    Cells in a row that join make a run; runs join across a gap where one meets the
-    other's end within a share of the gap. The most cells that join are the body.
+    Cells that go on into one another make a run. The longest is the body; another belongs
+    to it where it goes on into it, across a gap within a share of its width.
     """
     held = np.flatnonzero(good)
     if not len(held):
         return good
-    reach = planes.at * np.tan(np.pi / CELLS)  # half the way to the next cell
-    ahead, behind = planes.at + planes.round_slope * reach, planes.at - planes.round_slope * reach
+    limit, reach = _limit(planes), planes.at * np.tan(np.pi / len(good))
     after = np.roll(held, -1)
-    next_one = (after - held) % CELLS <= 1
-    meets = next_one & (np.abs(ahead[held] - behind[after]) <= 3.0 * STEP)
-    body = np.cumsum(np.append(False, ~meets[:-1]))
-    if meets[-1]:
-        body[body == body[-1]] = body[0]
-    for i in np.flatnonzero(~meets):  # the last cell of each run looks farther ahead
-        for j in range(i + 1, i + 1 + FURTHEST):
-            other = held[j % len(held)]
-            gap = (other - held[i]) % CELLS - 1
-            if gap >= FURTHEST:
-                break
-            way = 2.0 * gap * min(reach[held[i]], reach[other])
-            near = abs(ahead[held[i]] - behind[other]) <= 3.0 * STEP + GAP_SLOPE * way
-            if near and body[i] != body[j % len(held)]:
-                body[body == body[j % len(held)]] = body[i]
-    most = np.bincount(body).argmax()
-    kept = np.zeros(CELLS, bool)
-    kept[held[body == most]] = True
+    gap = (after - held) % len(good) - 1
+    joined = (gap == 0) & _meets(planes, reach, held, after, gap, limit)
+    if joined.all():
+        return good
+    last = np.flatnonzero(~joined)
+    length = (last - np.roll(last, 1) - 1) % len(held) + 1
+    runs = [
+        held[np.arange(end + 1 - count, end + 1) % len(held)]
+        for end, count in zip(last, length, strict=True)
+    ]
+    body = runs.pop(int(np.argmax([len(run) for run in runs])))
+    while runs:  # the nearest first: a far one may be joined by what lies between
+        run = runs.pop(int(np.argmin([min(_gaps(run, body, len(good))) for run in runs])))
+        if _belongs(planes, reach, run, body, limit):
+            body = np.append(body, run)
+    kept = np.zeros(len(good), bool)
+    kept[body] = True
     return kept
 
 
+def _gaps(run: NDArray[np.int64], body: NDArray[np.int64], count: int) -> tuple[int, int]:
+    """Return how many cells a run stands behind the body, and before it."""
+    return int(((run[0] - body) % count).min()), int(((body - run[-1]) % count).min())
+
+
+def _belongs(
+    planes: Planes, reach: Array, run: NDArray[np.int64], body: NDArray[np.int64], limit: float
+) -> bool:
+    """Return whether a run goes on into the body at the end that is nearer to it.
+
+    A part that lies far off on both sides, as the other side of a body of which crown and
+    keel were not scanned, need only be of like size.
+    """
+    count = len(planes.at)
+    before, behind = _gaps(run, body, count)
+    if min(before, behind) > FURTHEST / 360.0 * count:
+        size = np.median(planes.at[run]) / np.median(planes.at[body])
+        return bool(1.0 / LIKE < size < LIKE)
+    if before <= behind:
+        one, other = body[np.argsort((run[0] - body) % count)[:ENDS]], run[:ENDS]
+    else:
+        one, other = run[-ENDS:], body[np.argsort((body - run[-1]) % count)[:ENDS]]
+    one, other = (part.ravel() for part in np.meshgrid(one, other))
+    gap = (other - one) % count - 1
+    return bool(_meets(planes, reach, one, other, gap, limit).any())
+
+
+def _meets(
+    planes: Planes,
+    reach: Array,
+    one: NDArray[np.int64],
+    other: NDArray[np.int64],
+    gap: NDArray[np.int64],
+    limit: float,
+) -> NDArray[np.bool_]:
+    """Return where two cells' metal, gone on to half way between them, meets.
+
+    It meets too where one line crosses the other between them, as at a chine.
+    """
+    way = reach[one] * (gap + 1)
+    apart = planes.at[other] - planes.at[one]
+    slope, other_slope = planes.round_slope[one], planes.round_slope[other]
+    middle = np.abs(apart - (slope + other_slope) * way)
+    tilt = np.minimum(planes.tilt[one], planes.tilt[other])
+    near = middle * tilt <= limit + GAP_SLOPE * 2.0 * reach[one] * gap
+    crossed = (apart - 2.0 * slope * way) * (apart - 2.0 * other_slope * way) < 0.0
+    return np.asarray(near | (crossed & (gap < ENDS)))
+
+
 def _mend(
-    stack: Stack, planes: Planes, trial: Array, agree: Array, *, expected: Array, sigma: float
+    stack: Stack,
+    planes: Planes,
+    trial: Array,
+    agree: Array,
+    *,
+    expected: Array,
+    sigma: float,
+    layer: str,
 ) -> Planes:
     """Where a cell stands off its neighbours, take the trial plane nearest to them instead."""
     wrong = (planes.agreeing > 0) & ~_continuous(planes, expected, sigma)
@@ -258,7 +327,9 @@ def _mend(
     )
     off = np.abs(other.at - target) / np.hypot(1.0, _lean(planes)[at])
     good = (other.agreeing > 0) & (off <= STEP)
-    better = np.zeros(CELLS, bool)
+    if layer == "outermost":  # behind what was seen farther out there can be no skin
+        good &= target > planes.at[at]
+    better = np.zeros(len(wrong), bool)
     better[at[good]] = True
     gone = wrong & ~better  # what nobody agrees with must not speak for its neighbours
     fields = {}

@@ -185,7 +185,7 @@ def test_one_side_alone(tmp_path):
     survey, report = cloud_survey(
         JOB, scan_of(write(tmp_path / "bay.ply", points)), Moved(np.eye(3), np.zeros(3))
     )
-    assert len(survey) > 7 * 80
+    assert len(survey) > 7 * 75  # of the 79 cells or so between those two normals
     assert_sound(survey, off_face(survey))
     assert not any(slab["hardly_seen"] for slab in report["slabs"])
 
