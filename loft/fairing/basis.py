@@ -1,6 +1,6 @@
 """The modes of a section's shape round the girth.
 
-rho(theta) is a sum of 1, cos k theta, sin k theta (k up to 12) and, for every marked
+rho(theta) is a sum of 1, cos k theta, sin k theta and, for every marked
 chine, a periodic function whose slope jumps by 1 at the chine's angle. Even modes are
 alike port and starboard; odd ones are not, and have variances of their own, so that
 symmetry is learned rather than imposed. The places of the chines are modes too: each
@@ -16,7 +16,10 @@ from numpy.typing import NDArray
 
 from loft.job.records import Array, freeze_arrays
 
-HARMONICS = 12
+HARMONICS = 16  # of the cosines, and of the sines where symmetry is off
+ODD_HARMONICS = 8  # of the sines where port and starboard are nearly alike
+DECAY = 3  # sizes fall as k^-3, as those of arcs that meet tangent do
+CHINED_DECAY = 2  # ... and as k^-2 beside chines, whose arcs need not
 
 # classes of smoothness along the stations
 ROUND, RISE, SWAY, OVAL, FINE, UNEVEN, CHINE, CHINE_UNEVEN, PLACE, PLACE_UNEVEN = range(10)
@@ -24,7 +27,7 @@ ROUND, RISE, SWAY, OVAL, FINE, UNEVEN, CHINE, CHINE_UNEVEN, PLACE, PLACE_UNEVEN 
 TYPICAL_RUN = np.array([0.5, 0.5, 0.2, 0.5, 0.4, 0.2, 3.0, 0.5, 1.0, 0.3])
 # classes of size at one station
 EVEN_SIZE, ODD_SIZE, SWAY_SIZE, CENTRE_PLACE_SIZE, ODD_PLACE_SIZE = range(5)
-TYPICAL_SIZE = np.array([15.0, 2.0, 0.4, 0.7, 1.5])
+TYPICAL_SIZE = np.array([45.0, 4.0, 0.4, 0.7, 1.5])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -32,12 +35,12 @@ class Modes:
     """Which modes a surface has; arrays of shape (b,): Fourier, chine slopes, chine places.
 
     `run` is the class of smoothness, `stiff` how much stiffer than its class a mode is
-    (as k cubed from k = 3), `size` the class of size (-1: free), `growth` = k^4 its
-    decay. `slope_mix` (c, s) and `place_mix` (c, p) give each of the c chines its jump
+    (as k cubed from k = 3), `size` the class of size (-1: free), `growth` its
+    decay (k^6, or in step with it at k = 3 as k^4). `slope_mix` (c, s) and `place_mix` (c, p) give each of the c chines its jump
     of slope and its place from the modes: a mirrored pair has an even and an odd mode.
     """
 
-    both: bool  # sine modes are there too
+    sines: int  # number of sine modes
     run: NDArray[np.int64]
     stiff: Array
     size: NDArray[np.int64]
@@ -73,8 +76,9 @@ def choose_modes(
         For each of `pairs`, whether it is an edge on the centreline.
     """
     k = np.arange(HARMONICS + 1)
-    both = symmetry != "exact"
-    order = np.r_[k, k[1:]] if both else k
+    sines = {"exact": 0, "soft": ODD_HARMONICS}.get(symmetry, HARMONICS)
+    both = sines > 0
+    order = np.r_[k, k[1 : sines + 1]]
     odd = np.arange(len(order)) > HARMONICS
     run = np.select([order == 0, order == 1, order == 2], [ROUND, RISE, OVAL], FINE)
     size = np.where(order >= 3, EVEN_SIZE, -1)
@@ -109,13 +113,15 @@ def choose_modes(
             add([(one, 1.0), (other, -1.0)], slope_mix, slope_run, CHINE_UNEVEN if soft else CHINE)
             add([(one, 1.0), (other, 1.0)], place_mix, place_run, PLACE_UNEVEN if soft else PLACE)
             place_size.append(ODD_PLACE_SIZE if soft else -1)
+    decay = 2 * (CHINED_DECAY if pairs else DECAY)
+    growth = (np.maximum(order, 1) / 3.0) ** decay * 3.0 ** (2 * DECAY)
     extra = len(slope_run) + len(place_run)
     return Modes(
-        both=both,
+        sines=sines,
         run=np.r_[run, np.array(slope_run + place_run, int)],
         stiff=np.r_[stiff, np.ones(extra)],
         size=np.r_[size, np.full(len(slope_run), -1), np.array(place_size, int)],
-        growth=np.r_[np.maximum(order, 1).astype(float) ** 4, np.ones(extra)],
+        growth=np.r_[np.where(order < 2, 1.0, growth), np.ones(extra)],
         slope_mix=np.array(slope_mix).reshape(len(slope_mix), count).T,
         place_mix=np.array(place_mix).reshape(len(place_mix), count).T,
     )
@@ -159,10 +165,10 @@ def evaluate(modes: Modes, theta: Array, chines: Array | None = None) -> tuple[A
     value[..., 1 : HARMONICS + 1] = powers.real
     slope[..., 1 : HARMONICS + 1] = -powers.imag * k
     last = HARMONICS + 1
-    if modes.both:
-        value[..., last : last + HARMONICS] = powers.imag
-        slope[..., last : last + HARMONICS] = powers.real * k
-        last += HARMONICS
+    n = modes.sines
+    value[..., last : last + n] = powers.imag[..., :n]
+    slope[..., last : last + n] = (powers.real * k)[..., :n]
+    last += n
     if chines is not None and modes.slope_mix.size:
         f, g = kink(theta[..., None] - chines)
         value[..., last:], slope[..., last:] = f @ modes.slope_mix, g @ modes.slope_mix

@@ -22,7 +22,7 @@ REJECT = 6.0  # standardised deviation past which a reading counts for nothing
 SETTLED = 0.5  # change of the logarithm of a variance at which learning ends
 EAGER = 1.4  # steps after the first are taken this much longer: the fixed point is slow
 STIFF_START = 0.3, 0.25
-PRIOR_WEIGHT = 0.7  # degrees of freedom that a class's typical run has
+PRIOR_WEIGHT = 1.0  # degrees of freedom that a class's typical run has
 SETTLE_PRIOR = 1.0  # frames' worth of weight that the job's settlement has
 # ... as a share of its variance: frames may turn out to stand true, but the roll of a nearly
 # round body cannot be seen and stays near what the job expects
