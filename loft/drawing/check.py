@@ -14,11 +14,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import chi2
 
+from loft.drawing.choice import WITHIN, judged
 from loft.drawing.diagnosis import DETECT, REJECT, Diagnosis, diagnose, radius_words
+from loft.drawing.doubt import doubted
 from loft.drawing.drawn import Reading, distinct, fit_drawing, must_fit, other_readings
 from loft.drawing.facts import Drawing, Slot, read_facts, without
 from loft.drawing.readings import STRAIGHT_UP, Readings, read_points
-from loft.drawing.search import WITHIN, fit_readings, judged
+from loft.drawing.search import fit_readings
 from loft.drawing.solve import settle
 from loft.drawing.start import point_turns
 from loft.drawing.verdicts import (
@@ -33,7 +35,7 @@ from loft.drawing.verdicts import (
     fact_lines,
     title,
 )
-from loft.job.errors import Finding
+from loft.job.errors import Finding, LoftError
 from loft.job.records import NAN, Fact, Frame
 
 POOR = 0.001  # chance below which the drawing does not explain the readings
@@ -106,7 +108,7 @@ def check_facts(
     centreline : tuple of float
         Prior standard deviations of shift (mm) and lean (radians) of the centreline.
     robust : bool
-        Give outlying points less weight.
+        Give readings that stand apart from the others less weight.
 
     Raises
     ------
@@ -137,10 +139,10 @@ def check_facts(
         finest=finest,
         centreline=centreline,
     )
-    loss = "tukey" if robust else ""
+    notes = list(drawing.notes)
+    readings, loss = _weighed(drawing, readings, notes) if robust else (readings, "")
     drawing = drawing if drawing.slots else _made_up(drawing, readings)
     first = must_fit(drawing, readings, loss=loss)
-    notes = list(drawing.notes)
     base, others = _base(first, readings, loss, notes)
     reading, dropped = _snoop(base, loss, notes)
     diagnosis = diagnose(reading.fit)
@@ -160,6 +162,26 @@ def check_facts(
         notes=(),
     )
     return replace(check, notes=(*notes, *_said(check)))
+
+
+def _weighed(drawing: Drawing, readings: Readings, notes: list[Finding]) -> tuple[Readings, str]:
+    """Return the readings with outlying ones doubted, and the loss still wanted.
+
+    Too few to be judged by each other, they are judged by the drawing too (Huber).
+    """
+    if not readings.single:
+        return readings, ""
+    try:
+        weighed, which = doubted(readings)
+    except LoftError:
+        return readings, "huber"
+    if len(which):
+        listed = ", ".join(
+            f"bl {bl:.0f} height {height:.0f}" for bl, height in readings.point[which]
+        )
+        text = f"{drawing.frame}: readings doubted by the others and hardly counted: {listed}"
+        notes.append(Finding(severity="warning", text=text))
+    return weighed, ""
 
 
 def _chance(reading: Reading) -> float:
@@ -192,7 +214,7 @@ def _base(
         for words, other in other_readings(first.drawing)
     ]
     found = [one for one in tried if one is not None]
-    built = [one for one in found if "believed" not in one.words and one.choice.sound]
+    built = [one for one in found if "one more arc" in one.words and one.choice.sound]
     rest = [first, *(one for one in found if "believed" in one.words)]
     if not built or _chance(first) > POOR:
         return first, found

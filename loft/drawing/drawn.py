@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from loft.drawing.chain import Chain, walk
+from loft.drawing.choice import Choice, judged
 from loft.drawing.facts import Drawing, Slot, as_straight, with_slot, without, without_slot
 from loft.drawing.readings import Readings
-from loft.drawing.search import Choice, judged
 from loft.drawing.solve import Fit, Task, settle
 from loft.drawing.start import point_turns, starts
 from loft.job.errors import LoftError
@@ -59,7 +59,7 @@ def fit_drawing(
     words : str
         How this reading of the drawing is called.
     loss : str
-        Final loss on single readings: "" or "tukey" (from a Huber start).
+        Loss on single readings, as of `Task`.
     turn : ndarray, shape (m,), optional
         Direction of the normal at every point.
 
@@ -73,19 +73,18 @@ def fit_drawing(
     flat = tuple(slot.straight or slot.hollow for slot in drawing.slots)
     if len(flat) - sum(flat) < 1:
         return None
-    begin = Task(
+    task = Task(
         readings=readings,
         straight=drawing.straight,
         dimensions=drawing.dimensions,
-        loss="huber" if loss else "",
+        loss=loss,
     )
     short: list[Fit] = []
     for chain in starts(readings, turn, flat, dimensions=drawing.dimensions, keep=STARTS):
-        fit = settle(_hollowed(chain, drawing), begin, most=8, enough=1e-4)
+        fit = settle(_hollowed(chain, drawing), task, most=8, enough=1e-4)
         if fit is not None:
             short.append(fit)
     short.sort(key=lambda fit: fit.cost)
-    task = replace(begin, loss=loss)
     full = [settle(fit.chain, task, lean=fit.lean, most=60, enough=1e-8) for fit in short[:3]]
     found = [fit for fit in full if fit is not None]
     if not found:

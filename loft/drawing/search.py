@@ -2,20 +2,20 @@
 
 Chains of three arcs and more are fitted in turn and judged by BIC with the survey's
 own sigma; the best one is then simplified by leaving out each join and by trying
-every nearly flat element as a straight. Every make-up within `WITHIN` of the best is
+every nearly flat element as a straight. Every make-up within 6 of the best is
 reported: a difference smaller than that settles nothing.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import chi2
 
 from loft.drawing.chain import PI, Chain, project
-from loft.drawing.conic import ConicFit, rivals
+from loft.drawing.choice import WITHIN, Arcs, judged, ranked
+from loft.drawing.conic import rivals
 from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
 from loft.drawing.solve import Fit, Task, free_directions, settle, weights
 from loft.drawing.start import (
@@ -31,109 +31,7 @@ from loft.drawing.start import (
 from loft.job.errors import LoftError
 from loft.job.records import Array
 
-WITHIN = 6.0  # difference of BIC below which a make-up is an alternative
-LEAST_LENGTH = 12.0  # mm: a shorter element is an artefact of the search
 MOST_ARCS = 7
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Choice:
-    """One make-up of the section, fitted.
-
-    Parameters
-    ----------
-    fit : Fit
-    bic : float
-        Cost + unknowns log(rows).
-    p : float
-        Chance of a cost so large if the make-up and the sigmas are right.
-    sound : bool
-        False where an element is hollow or all but vanishes: an artefact.
-    """
-
-    fit: Fit
-    bic: float
-    p: float
-    sound: bool
-
-    @property
-    def arcs(self) -> int:
-        """Return the number of arcs."""
-        return len(self.fit.chain) - self.straights
-
-    @property
-    def straights(self) -> int:
-        """Return the number of straights."""
-        return sum(self.fit.task.straight)
-
-    def words(self) -> str:
-        """Return the make-up in words.
-
-        Examples
-        --------
-        >>> [_count(1, "arc"), _count(2, "straight")]
-        ['1 arc', '2 straights']
-        """
-        parts = [_count(self.arcs, "arc")]
-        if self.straights:
-            parts.append(_count(self.straights, "straight"))
-        return " and ".join(parts)
-
-
-def _count(number: int, word: str) -> str:
-    return f"{number} {word}" + ("" if number == 1 else "s")
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Arcs:
-    """The free fit of a section.
-
-    Parameters
-    ----------
-    best : Choice
-        Fewest arcs and straights by BIC.
-    alternatives : tuple of Choice
-        Every other sound make-up within 6 of it, best first.
-    tried : tuple of Choice
-        All that were fitted, by BIC.
-    conics : tuple of ConicFit
-        The rival: two conics a side, without and with an upright straight, by BIC.
-        Empty where it was not asked for.
-    """
-
-    best: Choice
-    alternatives: tuple[Choice, ...]
-    tried: tuple[Choice, ...]
-    conics: tuple[ConicFit, ...] = ()
-
-    def words(self) -> str:
-        """Return what the section was struck with, and what cannot be ruled out.
-
-        Examples
-        --------
-        >>> angle = np.linspace(0.05, 3.1, 30)
-        >>> oval = np.stack([500.0 * np.sin(angle), 700.0 * np.cos(angle)], axis=-1)
-        >>> fit_arcs(oval, 0.3).words()
-        'two conics a side'
-        """
-        found = [(self.best.bic, self.best.words())]
-        found += [(one.bic, one.words()) for one in self.alternatives]
-        found += [(one.bic, one.words()) for one in self.conics]
-        found.sort()
-        near = [words for bic, words in found if bic < found[0][0] + WITHIN]
-        return " or ".join(dict.fromkeys(near))
-
-
-def judged(fit: Fit, *, hollow: bool = False) -> Choice:
-    """Return a fit with its BIC and whether it is sound."""
-    unknowns, count = fit.task.unknowns, len(fit.row)
-    bends = hollow or not (fit.chain.curvature < -1e-6).any()
-    return Choice(
-        fit=fit,
-        bic=fit.cost + unknowns * np.log(count),
-        p=float(chi2.sf(fit.cost, max(count - unknowns, 1))),
-        sound=bool(bends and not (fit.chain.length < LEAST_LENGTH).any()),
-    )
 
 
 def fit_arcs(
@@ -214,21 +112,13 @@ def fit_readings(readings: Readings, *, robust: bool = False, most_arcs: int = M
     '3 arcs'
     """
     _enough(readings)
-    fits = _by_count(readings, most_arcs, "")
+    fits = _by_count(readings, most_arcs, "huber" if robust else "")
     if not fits:
         raise LoftError("no chain of tangent arcs closes on these readings; are they one section?")
     if robust:
         fits = {count: _hardened(fit) for count, fit in fits.items()}
     _simplify(fits)
     return ranked([judged(fit) for fit in [*fits.values(), *_straightened(fits)]])
-
-
-def ranked(choices: list[Choice]) -> Arcs:
-    """Return choices in order: the best sound one, and those within 6 of it."""
-    order = sorted(choices, key=lambda choice: (not choice.sound, choice.bic))
-    best = order[0]
-    near = tuple(choice for choice in order[1:] if choice.sound and choice.bic < best.bic + WITHIN)
-    return Arcs(best=best, alternatives=near, tried=tuple(order))
 
 
 def _enough(readings: Readings) -> None:
@@ -331,7 +221,8 @@ def fit_count(
     task = Task(readings=readings, straight=(False,) * count, loss=loss)
     good = _good(readings, task.unknowns)
     short: list[Fit] = []
-    for chain in starts(readings, turn, task.straight, keep=keep, insert_into=insert):
+    found = starts(readings, turn, task.straight, keep=keep, insert_into=insert, robust=bool(loss))
+    for chain in found:
         fit = settle(chain, task, most=10, enough=1e-4)
         if fit is not None:
             short.append(fit)

@@ -235,7 +235,8 @@ def _table(plan: Construction, level: float, top: float) -> list[str]:
     parts = []
     for stop, head in zip(stops, heads, strict=True):
         anchor = "start" if stop < 70 else "end"
-        parts.append(_text(stop, top, head, size=2.8, colour=GREY, anchor=anchor))
+        if head:
+            parts.append(_text(stop, top, head, size=2.8, colour=GREY, anchor=anchor))
     parts.append(_rule(top + 1.6))
     for index, name in enumerate(plan.names):
         down = top + 5.2 * (index + 1) + 0.6
@@ -254,7 +255,8 @@ def _table(plan: Construction, level: float, top: float) -> list[str]:
         for stop, cell in zip(stops, cells, strict=True):
             anchor = "start" if stop < 70 else "end"
             words = cell.replace("-", "−") if anchor == "end" else cell
-            parts.append(_text(stop, down, words, size=3.0, anchor=anchor))
+            if words:
+                parts.append(_text(stop, down, words, size=3.0, anchor=anchor))
     parts.append(_rule(top + 5.2 * len(plan.names) + 2.6))
     return parts
 

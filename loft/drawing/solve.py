@@ -327,6 +327,8 @@ def _reset_radii(stand: _Stand, task: Task, fixed: Mask) -> _Stand | None:
     root = np.sqrt(weights(stand.row, task))
     slope = (stand.slope[:, :-2] @ (shape @ kept)) * root[:, None]
     normal = slope.T @ slope
+    if not np.trace(normal) > 0:  # every reading is doubted: nothing to go by
+        return None
     normal.ravel()[:: len(normal) + 1] += 1e-6 * np.trace(normal) / len(normal)
     change = kept @ -np.linalg.solve(normal, slope.T @ (stand.row * root))
     bend, run = chain.curvature.copy(), chain.length.copy()

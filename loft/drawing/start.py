@@ -334,6 +334,7 @@ def starts(
     dimensions: Sequence[Dimension] = (),
     keep: int = 4,
     insert_into: Array | None = None,
+    robust: bool = False,
 ) -> list[Chain]:
     """Return the few best, well separated chains to start the solver from, best first.
 
@@ -350,6 +351,8 @@ def starts(
         How many to return at most.
     insert_into : ndarray, optional
         Turns of a good chain with one arc fewer: one more is also tried anywhere in it.
+    robust : bool
+        Count large misfits linearly, when starts are compared.
 
     Examples
     --------
@@ -368,7 +371,7 @@ def starts(
         more = np.deg2rad(np.arange(4.0, 177.0, 3.0))
         wider = np.column_stack([np.tile(insert_into, (len(more), 1)), more])
         tried = np.concatenate([tried, np.sort(wider, axis=1)])
-    solved = solve_sets(support, tried, robust=bool(dimensions))
+    solved = solve_sets(support, tried, robust=robust or bool(dimensions))
     refined = [
         refine(support, solved, index, readings)[0] for index in apart(tried, solved.cost, keep)
     ]

@@ -159,9 +159,9 @@ def update_section(
     total = cho_factor(covariance + departure(position, sd=sd, reach=reach), lower=True)
     gain = cho_solve(total, covariance).T  # C (C + D)^-1
     information = slope.T @ cho_solve(total, slope) + drawn.T @ drawn
-    information.ravel()[:: len(information) + 1] += 1e-9 * np.trace(information)
     right = -slope.T @ cho_solve(total, offset) - drawn.T @ row
-    chain_spread = np.linalg.inv(information)
+    # directions that neither move the line nor a figure carry nothing: left where they are
+    chain_spread = np.linalg.pinv(information, rcond=1e-13, hermitian=True)
     misfit = offset + slope @ (chain_spread @ right)  # struck line less lifted line
     moved = gain @ misfit
     carried = gain @ slope

@@ -391,7 +391,7 @@ def test_too_little_is_refused_with_what_is_wanted():
     points = survey(corncrake(), 5, 1.0, np.random.default_rng(0))
     with pytest.raises(LoftError, match="5 readings found, at least 6 wanted"):
         fit_arcs(points, 1.0)
-    with pytest.raises(LoftError, match="all readings lie within 7.0 mm"):
+    with pytest.raises(LoftError, match=r"all readings lie within 7\.0 mm"):
         fit_arcs(np.array([[600.0, 0.0]]) + np.arange(8)[:, None], 1.0)
     with pytest.raises(LoftError, match="6 readings found, more than 6 wanted"):
         fit_conic(read_points(survey(corncrake(), 6, 1.0, np.random.default_rng(0)), 1.0))

@@ -1,0 +1,123 @@
+"""Make-ups of a section in competition: judged by BIC with the survey's own sigma."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import chi2
+
+from loft.drawing.conic import ConicFit
+from loft.drawing.solve import Fit
+
+WITHIN = 6.0  # difference of BIC below which a make-up is an alternative
+LEAST_LENGTH = 12.0  # mm: a shorter element is an artefact of the search
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Choice:
+    """One make-up of the section, fitted.
+
+    Parameters
+    ----------
+    fit : Fit
+    bic : float
+        Cost + unknowns log(rows).
+    p : float
+        Chance of a cost so large if the make-up and the sigmas are right.
+    sound : bool
+        False where an element is hollow or all but vanishes: an artefact.
+    """
+
+    fit: Fit
+    bic: float
+    p: float
+    sound: bool
+
+    @property
+    def arcs(self) -> int:
+        """Return the number of arcs."""
+        return len(self.fit.chain) - self.straights
+
+    @property
+    def straights(self) -> int:
+        """Return the number of straights."""
+        return sum(self.fit.task.straight)
+
+    def words(self) -> str:
+        """Return the make-up in words.
+
+        Examples
+        --------
+        >>> [_count(1, "arc"), _count(2, "straight")]
+        ['1 arc', '2 straights']
+        """
+        parts = [_count(self.arcs, "arc")]
+        if self.straights:
+            parts.append(_count(self.straights, "straight"))
+        return " and ".join(parts)
+
+
+def _count(number: int, word: str) -> str:
+    return f"{number} {word}" + ("" if number == 1 else "s")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Arcs:
+    """The free fit of a section.
+
+    Parameters
+    ----------
+    best : Choice
+        Fewest arcs and straights by BIC.
+    alternatives : tuple of Choice
+        Every other sound make-up within 6 of it, best first.
+    tried : tuple of Choice
+        All that were fitted, by BIC.
+    conics : tuple of ConicFit
+        The rival: two conics a side, without and with an upright straight, by BIC.
+        Empty where it was not asked for.
+    """
+
+    best: Choice
+    alternatives: tuple[Choice, ...]
+    tried: tuple[Choice, ...]
+    conics: tuple[ConicFit, ...] = ()
+
+    def words(self) -> str:
+        """Return what the section was struck with, and what cannot be ruled out.
+
+        Examples
+        --------
+        >>> from loft.drawing.search import fit_arcs
+        >>> angle = np.linspace(0.05, 3.1, 30)
+        >>> oval = np.stack([500.0 * np.sin(angle), 700.0 * np.cos(angle)], axis=-1)
+        >>> fit_arcs(oval, 0.3).words()
+        'two conics a side'
+        """
+        found = [(self.best.bic, self.best.words())]
+        found += [(one.bic, one.words()) for one in self.alternatives]
+        found += [(one.bic, one.words()) for one in self.conics]
+        found.sort()
+        near = [words for bic, words in found if bic < found[0][0] + WITHIN]
+        return " or ".join(dict.fromkeys(near))
+
+
+def judged(fit: Fit, *, hollow: bool = False) -> Choice:
+    """Return a fit with its BIC and whether it is sound."""
+    unknowns, count = fit.task.unknowns, len(fit.row)
+    bends = hollow or not (fit.chain.curvature < -1e-6).any()
+    return Choice(
+        fit=fit,
+        bic=fit.cost + unknowns * np.log(count),
+        p=float(chi2.sf(fit.cost, max(count - unknowns, 1))),
+        sound=bool(bends and not (fit.chain.length < LEAST_LENGTH).any()),
+    )
+
+
+def ranked(choices: list[Choice]) -> Arcs:
+    """Return choices in order: the best sound one, and those within 6 of it."""
+    order = sorted(choices, key=lambda choice: (not choice.sound, choice.bic))
+    best = order[0]
+    near = tuple(choice for choice in order[1:] if choice.sound and choice.bic < best.bic + WITHIN)
+    return Arcs(best=best, alternatives=near, tried=tuple(order))
