@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -188,15 +188,18 @@ def _pins(section: Section, job: Job, lines: FrameLines) -> tuple[list[Mark], li
                 radius=across / 2,
             )
         )
+    others = [*_splices(section, job, lines), *_cutouts(section, job, lines)] if marks else []
     faults += [
         Finding(file=job.path.name, column="block.pins", text=text)
         for mark in marks
-        for text in _off_web(section, job, lines, mark)
+        for text in _off_web(section, lines, mark, others)
     ]
     return marks, faults
 
 
-def _off_web(section: Section, job: Job, lines: FrameLines, pin: Mark) -> Iterator[str]:
+def _off_web(
+    section: Section, lines: FrameLines, pin: Mark, others: Sequence[Mark]
+) -> Iterator[str]:
     """Say why a pin does not lie on the flat of the web."""
     row = int(np.argmin(np.abs(lines.girth - pin.girth)))
     place = f"{pin.name} at girth {pin.girth:.1f} mm stands {pin.depth:.1f} mm inside the flange "
@@ -207,15 +210,14 @@ def _off_web(section: Section, job: Job, lines: FrameLines, pin: Mark) -> Iterat
         most -= (lines.part.radius + lines.part.gauge) * np.tan(sharp / 2)
     if not least <= pin.depth <= most:
         yield f"{place}line, off the flat of the web: {least:.1f} to {most:.1f} mm is wanted"
-    for splice in _splices(section, job, lines):
+    for mark in others:
         gap = abs(
-            (pin.girth - splice.girth + section.length / 2) % section.length - section.length / 2
+            (pin.girth - mark.girth + section.length / 2) % section.length - section.length / 2
         )
-        if gap * _shrunk(lines, row, pin.depth) < pin.radius:
-            yield f"{place}line, on the splice {splice.name}: a place off the block's end is wanted"
-    for cut in _cutouts(section, job, lines):
-        if _in_cutout(cut, pin):
-            yield f"{place}line, in the cut-out of {cut.name} {cut.depth:.1f} mm deep"
+        if mark.kind == "splice" and gap * _shrunk(lines, row, pin.depth) < pin.radius:
+            yield f"{place}line, on the splice {mark.name}: a place off the block's end is wanted"
+        if mark.kind == "cutout" and _in_cutout(mark, pin):
+            yield f"{place}line, in the cut-out of {mark.name} {mark.depth:.1f} mm deep"
 
 
 def _shrunk(lines: FrameLines, row: int, inside: float) -> float:

@@ -7,6 +7,7 @@ so nothing here leans on the code under test.
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -141,6 +142,7 @@ LINES = {
 }
 
 
+@cache
 def section_of(body, cut=None, *, step=8.0, sd=0.3, chines=()):
     """Return the Section of a body in a plane; `chines` names angles at which it breaks."""
     cut = cut or Cut()
