@@ -18,10 +18,12 @@ from loft.bench.tables import (
     least_radius,
 )
 from loft.job.errors import Finding, LoftError
-from loft.job.records import Job
+from loft.job.records import Job, Section
 
 
-def checks(job: Job, lines: FrameLines, marks: Sequence[Mark]) -> tuple[Finding, ...]:
+def checks(
+    section: Section, job: Job, lines: FrameLines, marks: Sequence[Mark]
+) -> tuple[Finding, ...]:
     """Return what does not meet a limit (warnings), and what could not be judged (notes).
 
     Raises
@@ -33,18 +35,33 @@ def checks(job: Job, lines: FrameLines, marks: Sequence[Mark]) -> tuple[Finding,
     --------
     >>> from loft.bench.frame import frame_lines
     >>> from loft.bench.stock import plain_job, round_section
-    >>> job = plain_job()
-    >>> found = checks(job, frame_lines(round_section(600.0), job), [])
+    >>> section, job = round_section(600.0), plain_job()
+    >>> found = checks(section, job, frame_lines(section, job), [])
     >>> found[0].column, found[0].severity
     ('frame_section.bend_radius', 'warning')
     """
     return (
+        *_band(section, job),
         *bend_radius_checks(job, lines),
         *_holes(job, lines, marks),
         *_corners(marks),
         *_splices(lines, marks),
         *_strain(job, lines),
     )
+
+
+def _band(section: Section, job: Job) -> Iterator[Finding]:
+    """Tell where the section itself is known less well than the part may be made."""
+    worst = int(np.argmax(section.band95_all))
+    band, limit = float(section.band95_all[worst]), job.shop.tolerance_mould_line
+    if limit == limit and band > limit:
+        yield Finding(
+            column="tolerance.mould_line",
+            severity="warning",
+            text=f"the section itself is known to {band:.2f} mm either side (95 %, whole outline) "
+            f"at girth {section.girth[worst]:.0f} mm, the tolerance is {limit:.2f} mm: measure "
+            "first; loft plan names the readings",
+        )
 
 
 def bend_radius_checks(job: Job, lines: FrameLines) -> Iterator[Finding]:

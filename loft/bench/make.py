@@ -126,7 +126,7 @@ def work_of(
         blocks=forming_block(section, job),
         blanks=tuple(flat_blank(lines, marks, piece) for piece in lines.pieces),
         splice=splice_plan(lines.part, kind=job.shop.splice_type, rivet=job.shop.splice_rivet),
-        findings=checks(job, lines, marks),
+        findings=checks(section, job, lines, marks),
         run_curvature=run_curvature,
     )
 

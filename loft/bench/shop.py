@@ -20,7 +20,7 @@ from loft.bench.shop_steps import steps_of
 from loft.bench.shop_style import STYLE
 from loft.bench.splice import Splice
 from loft.bench.template import side_words
-from loft.bench.titles import CAUTIONS, view_words
+from loft.bench.titles import CAUTIONS, small, view_words
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Job, Section
 from loft.job.units import format_length
@@ -48,6 +48,10 @@ class Work:
     def say(self, mm: float) -> str:
         """Return a length in the shop's units, its unit apart."""
         return format_length(mm, self.units)
+
+    def small(self, mm: float) -> str:
+        """Return a short length with its unit."""
+        return small(mm, self.units)
 
     @property
     def unit(self) -> str:
@@ -117,9 +121,9 @@ def _first(work: Work) -> str:
         ("station of the heel plane", f"{work.say(work.section.station)} {work.unit}"),
         ("seen", view_words(lines)),
         ("stands", "on the skin" if part.stands == "on_skin" else "inside the stringers"),
-        ("flange", f"{work.say(part.flange)} {work.unit}, faces {part.faces}"),
+        ("flange", f"{work.small(part.flange)}, faces {part.faces}"),
         ("flange to web", f"{degrees.min():.2f} to {degrees.max():.2f}°, changing round the frame"),
-        ("web, flange line to inner edge", f"{work.say(part.web_depth)} {work.unit}"),
+        ("web, flange line to inner edge", work.small(part.web_depth)),
         ("sheet", f"{part.gauge:g} mm {escape(part.alloy or 'alloy unknown')}"),
         ("inside bend radius", f"{part.radius:g} mm"),
         ("overbend", f"{math.degrees(part.overbend):g}°" if part.overbend_given else "none given"),
@@ -141,13 +145,13 @@ def _first(work: Work) -> str:
         + table(("", ""), rows, words=2)
         + "<h2>Pieces</h2>"
         + table(
-            ("piece", "side", f"girth, {work.unit}", f"block deep, {work.unit}", "files"),
+            ("piece", "side", f"girth, {work.unit}", "block deep", "files"),
             [
                 (
                     block.name,
                     side_words(work.lines, piece).lower(),
                     work.say(piece.stop - piece.start),
-                    work.say(block.depth + block.base),
+                    work.small(block.depth + block.base),
                     f"block_{block.name}.stl, blank_{block.name}.dxf",
                 )
                 for block, piece in zip(work.blocks, work.lines.pieces, strict=True)
@@ -165,7 +169,7 @@ def _splice(work: Work) -> str:
     if not work.job.frame_section.splices:
         return ""
     rows = [
-        (leg.name, work.say(leg.width), leg.rivets or "unknown", leg.worked) for leg in plan.legs
+        (leg.name, work.small(leg.width), leg.rivets or "unknown", leg.worked) for leg in plan.legs
     ]
     facts = []
     if plan.rivet == plan.rivet:
@@ -185,7 +189,7 @@ def _splice(work: Work) -> str:
     notes = "".join(f'<p class="warning">{escape(note)}</p>' for note in plan.notes)
     return (
         f"<h2>Splices ({escape(plan.type or 'type not given')})</h2>"
-        + table(("leg", f"width, {work.unit}", "rivets each side", "worked"), rows, words=(0, 3))
+        + table(("leg", "width", "rivets each side", "worked"), rows, words=(0, 3))
         + "".join(f"<p>{escape(fact)}</p>" for fact in facts)
         + notes
         + f'<p class="source">By {escape("; ".join(plan.sources))}.</p>'
@@ -238,13 +242,13 @@ def _flange_table(work: Work, piece: Piece) -> str:
                 f"{np.rad2deg(lines.block_side[row]):+.2f}",
                 f"{radius:.0f}" if np.isfinite(radius) else "straight",
                 f"{strain:+.2f} {deed}",
-                f"{work.say(cut.width)} x {work.say(cut.depth)}" if cut else "",
+                f"{work.small(cut.width).split()[0]} x {work.small(cut.depth)}" if cut else "",
             )
         )
     heads = (
         *("at", f"from first end, {work.unit}", "flange to web, °", "", "bend, °", "setback, mm"),
         *("bend allow., mm", "blank past flange line, mm", "block side, °", "radius, mm"),
-        *("free edge, %", f"cut-out wide x deep, {work.unit}"),
+        *("free edge, %", "cut-out wide x deep"),
     )
     lean = max((abs(float(np.rad2deg(mark.lean))) for mark in cuts.values()), default=0.0)
     note = (
@@ -295,19 +299,19 @@ def _block_facts(work: Work, block: Block) -> str:
     rows = [
         ("file", f"block_{block.name}.stl, mm, top at Z 0"),
         ("seen", block.view),
-        ("bevelled side", f"{work.say(block.depth)} {work.unit} deep"),
-        ("plain base", f"{work.say(block.base)} {work.unit} more" if block.base else "none"),
+        ("bevelled side", f"{work.small(block.depth)} deep"),
+        ("plain base", f"{work.small(block.base)} more" if block.base else "none"),
         ("edge", f"rounded to {work.lines.part.radius:g} mm"),
         ("gap of a straight flange", _sagitta(work)),
     ]
     rows += [
-        (pin.name, f"{pin.width:g} mm, {work.say(pin.depth)} {work.unit} inside the flange line")
+        (pin.name, f"{pin.width:g} mm, {work.small(pin.depth)} inside the flange line")
         for pin in block.pins
     ]
     board = work.job.shop.block_board
     if board == board:
         count = math.ceil((block.depth + block.base) / board)
-        rows.append(("boards", f"{count} of {work.say(board)} {work.unit}"))
+        rows.append(("boards", f"{count} of {work.small(board)}"))
     return table(("", ""), rows, words=2) + "".join(
         f'<p class="caution">{escape(note)}</p>' for note in block.notes
     )

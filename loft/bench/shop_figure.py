@@ -32,10 +32,10 @@ def piece_figure(lines: FrameLines, section: Section, blank: Blank) -> str:
     reach = np.concatenate([outline, [place for _, place in names] or outline[:1]])
     low, high = reach.min(axis=0), reach.max(axis=0)
     scale = _LONG / float((high - low).max())
-    size = (high - low) * scale + 16.0
+    size = (high - low) * scale + [36.0, 20.0]
 
     def put(points: Array) -> Array:
-        return (np.asarray(points) - [low[0], high[1]]) * [scale, -scale] + 8.0
+        return (np.asarray(points) - [low[0], high[1]]) * [scale, -scale] + [18.0, 10.0]
 
     parts = [_path(put(outline), "#14181d", 0.45, fill="#f3f2ee", closed=True)]
     parts += [

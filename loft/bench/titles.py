@@ -51,6 +51,20 @@ def on_board(lines: FrameLines, points: Array) -> Array:
     return np.asarray(points) * [-lines.part.hand, 1.0]
 
 
+def small(mm: float, units: str) -> str:
+    """Return a short length with its unit: feet and inches give way to decimal inches.
+
+    A sixteenth of an inch is too coarse for a flange or a cut-out.
+
+    Examples
+    --------
+    >>> small(19.0, "mm"), small(19.05, "ft-in")
+    ('19.0 mm', '0.750 in')
+    """
+    unit = "mm" if units == "mm" else "in"
+    return f"{format_length(mm, unit)} {unit}"
+
+
 def ring_title(
     drawing: Drawing, section: Section, job: Job, lines: FrameLines, section_hash: str, units: str
 ) -> None:
@@ -122,15 +136,16 @@ def facts(
             f"station {say(section.station)}{unit} at waterline {say(section.pivot_wl)}, canted "
             f"{math.degrees(section.cant):g} degrees; heights are true, in the frame's plane"
         )
+    laps = " and laps" if np.ptp(lines.depth) > 0 else ""
     made = f"revision {job.revision or 'unknown'}, {job.date or 'date unknown'}"
     return [
         at,
         view_words(lines).upper(),
         f"section {section_hash}; {made}; prepared by {job.prepared_by or 'unknown'}",
-        f"mould line: outside of the skin. Flange line: heel, {say(float(lines.depth.min()))}"
-        f"{unit} under it{' and laps' if np.ptp(lines.depth) > 0 else ''}, {part.stands}",
-        f"flange {say(part.flange)}{unit} faces {part.faces}; gauge {part.gauge:g} mm; inside bend "
-        f"radius {part.radius:g} mm; web {say(part.web_depth)}{unit}; "
+        "mould line: outside of the skin. Flange line: heel, "
+        f"{small(float(lines.depth.min()), units)} under it{laps}, {part.stands.replace('_', ' ')}",
+        f"flange {small(part.flange, units)} faces {part.faces}; gauge {part.gauge:g} mm; "
+        f"inside bend radius {part.radius:g} mm; web {small(part.web_depth, units)}; "
         f"alloy {part.alloy or 'unknown'}",
         f"section band, 95 % pointwise: up to {float(section.band95.max()):.2f} mm either side",
     ]

@@ -195,7 +195,7 @@ def test_where_the_tables_do_not_apply_the_plan_says_so():
 def found(job, bevel=0.0):
     section = round_section(600.0, bevel=bevel)
     lines = frame_lines(section, job)
-    return {f.column: f for f in checks(job, lines, frame_marks(section, job, lines))}
+    return {f.column: f for f in checks(section, job, lines, frame_marks(section, job, lines))}
 
 
 def test_bend_radius_is_judged_by_the_tables_or_by_the_job_s_own():
@@ -241,6 +241,14 @@ def test_corner_radius_wider_than_its_cut_out_is_told():
     assert "more than half the cut-out" in found(wide)["cutout.corner_radius"].text
     sharp = replace(job, shop=replace(job.shop, cutout_corner_radius=0.0))
     assert "a sharp corner starts cracks" in found(sharp)["cutout.corner_radius"].text
+
+
+def test_a_section_known_less_well_than_the_tolerance_is_told():
+    """Its band of 0.9 mm against 0.5 mm."""
+    job = plain_job()
+    assert "tolerance.mould_line" not in found(job)
+    tight = replace(job, shop=replace(job.shop, tolerance_mould_line=0.5))
+    assert "known to 0.90 mm either side" in found(tight)["tolerance.mould_line"].text
 
 
 def test_a_splice_in_a_cut_out_is_told():
