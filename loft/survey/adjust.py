@@ -8,14 +8,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 import scipy.stats
 
-from loft.job.errors import Finding
+from loft.job.errors import Finding, LoftError
 from loft.job.labels import side_of_label
 from loft.job.records import Array, freeze_arrays
-from loft.survey.doubt import Doubt, doubtful
+from loft.survey.doubt import doubtful
 from loft.survey.held import choose_side, refuse_loose, refuse_weak, scatter
 from loft.survey.mirrors import first_positions
-from loft.survey.network import AXES, Network, Tie, build_network, settle
-from loft.survey.quality import CONTROLLED, CRITICAL, DETECT, cofactors, quality_of
+from loft.survey.network import (
+    AXES,
+    Network,
+    Tie,
+    build_network,
+    part_of,
+    settle,
+    split_network,
+)
+from loft.survey.quality import CONTROLLED, CRITICAL, DETECT, Quality, cofactors, quality_of
 from loft.survey.snooping import Failure, find_failures
 
 
@@ -34,6 +42,10 @@ class Adjustment:
         mm.
     cofactor : ndarray, shape (n, d, d)
         Covariance of every point, mm^2, from the readings' own standard deviations.
+    factor : ndarray, shape (n,)
+        By how much that of the points is enlarged: 1, or the variance factor of their part
+        of the network where its residuals are larger than the standard deviations allow
+        (one chance in a thousand).
     ties : tuple of Tie, length m
         The readings (a control point with a sigma counts as one on every axis).
     residual, redundancy, standardised, detectable : ndarray, shape (m,)
@@ -56,6 +68,7 @@ class Adjustment:
     row: np.ndarray
     position: Array
     cofactor: Array
+    factor: Array
     ties: tuple[Tie, ...]
     residual: Array
     redundancy: Array
@@ -73,19 +86,12 @@ class Adjustment:
     @property
     def believed(self) -> bool:
         """Return whether the residuals are as small as the standard deviations say."""
-        if self.freedom == 0:
-            return True
-        limit = scipy.stats.chi2.isf(0.001, self.freedom) / self.freedom
-        return bool(self.variance_factor <= limit)
+        return bool((self.factor == 1.0).all())
 
     @property
     def covariance(self) -> Array:
-        """Return the covariance of every point, mm^2, shape (n, d, d).
-
-        Where the residuals are larger than the standard deviations allow (one chance in
-        a thousand), they are taken at their word: times the variance factor.
-        """
-        return self.cofactor if self.believed else self.cofactor * self.variance_factor
+        """Return the covariance of every point, mm^2, shape (n, d, d)."""
+        return self.cofactor * self.factor[:, None, None]
 
     @property
     def sd(self) -> Array:
@@ -146,70 +152,131 @@ def adjust(
     [400.0, 300.0]
     """
     net = build_network(ties, axes=axes)
-    everything = np.ones(len(net.value), dtype=bool)
-    refuse_loose(net, scatter(net), used=everything)
-    position = settle(net, first_positions(net), used=everything)
-    refuse_loose(net, position, used=everything)
-    used = everything
+    if sides is None:
+        sides = {name: side_of_label(name.rpartition(":")[2]) for name in net.points}
+    parts: list[_Part] = []
+    faults: list[Finding] = []
+    for points, readings in split_network(net):
+        _refuse_unread(net, points, readings, faults)
+        if not len(readings):
+            continue
+        try:
+            part = _solved(part_of(net, points, readings), snoop=snoop, sides=sides)
+        except LoftError as refusal:
+            faults += refusal.findings
+            continue
+        parts.append(replace(part, points=points, readings=readings))
+    if faults:
+        raise LoftError(faults)
+    return _merged(net, parts)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Part:
+    """One solved part; `points` and `readings` are its places in the whole."""
+
+    position: Array
+    used: np.ndarray
+    failures: tuple[Failure, ...]
+    quality: Quality
+    cofactor: Array
+    findings: tuple[Finding, ...]
+    points: np.ndarray
+    readings: np.ndarray
+
+    @property
+    def factor(self) -> float:
+        """Return by how much the covariance is enlarged; 1 where the residuals fit."""
+        freedom = self.quality.freedom
+        if freedom <= 0:
+            return 1.0
+        limit = float(scipy.stats.chi2.isf(0.001, freedom))
+        return self.quality.square / freedom if self.quality.square > limit else 1.0
+
+
+def _refuse_unread(
+    net: Network, points: np.ndarray, readings: np.ndarray, faults: list[Finding]
+) -> None:
+    """Refuse a point that no reading touches."""
+    if len(readings):
+        return
+    for k in points:
+        text = (
+            f"point {net.points[k]} cannot be solved from no reading at all; read its "
+            f"{', '.join(net.axes)}"
+        )
+        file = net.ties[0].file if net.ties else ""
+        faults.append(Finding(file=file, row=int(net.row[k]), text=text))
+
+
+def _solved(net: Network, *, snoop: bool, sides: Mapping[str, str]) -> _Part:
+    """Solve one part: both sides tried, failing readings left out, doubts told."""
+    used = np.ones(len(net.value), dtype=bool)
+    refuse_loose(net, scatter(net), used=used)
+    position = settle(net, first_positions(net), used=used)
+    refuse_loose(net, position, used=used)
     failures: tuple[Failure, ...] = ()
     if snoop:
         used, failures, position = find_failures(net, position)
     refuse_weak(net, position, used=used)
-    if sides is None:
-        sides = {name: side_of_label(name.rpartition(":")[2]) for name in net.points}
     position, notes = choose_side(net, position, used=used, sides=sides)
-    result = _result(net, position, used=used, failures=failures)
-    doubts = doubtful(net, position, used=used, sides=sides)
-    return _told(result, doubts=doubts, notes=notes)
-
-
-def _result(
-    net: Network,
-    position: Array,
-    *,
-    used: np.ndarray,
-    failures: tuple[Failure, ...],
-) -> Adjustment:
-    """Return the adjustment with its statistics."""
     quality = quality_of(net, position, used=used)
-    share = np.where(used, quality.redundancy, 1.0 / np.maximum(quality.redundancy, 1.0))
-    controlled = share > CONTROLLED
-    detectable = np.where(
-        controlled, DETECT * net.sigma / np.sqrt(np.maximum(share, 1e-12)), np.inf
+    cofactor = cofactors(net, quality.inverse)
+    doubts = doubtful(net, position, used=used, sides=sides)
+    for doubt in doubts:  # its standard deviation reaches the other place, whichever way
+        cofactor[doubt.point] += np.eye(len(net.axes)) * doubt.reach**2
+    told = [Finding(text=doubt.text, severity="warning") for doubt in doubts]
+    return _Part(
+        position=position,
+        used=used,
+        failures=failures,
+        quality=quality,
+        cofactor=cofactor,
+        findings=(*notes, *told),
+        points=np.arange(len(net.points)),
+        readings=np.arange(len(net.value)),
     )
-    return Adjustment(
+
+
+def _merged(net: Network, parts: Sequence[_Part]) -> Adjustment:
+    """Return the solved parts as one adjustment with all that must be said of it."""
+    count, size, many = len(net.points), len(net.axes), len(net.value)
+    position, cofactor = net.given.copy(), np.zeros((count, size, size))
+    factor, used = np.ones(count), np.ones(many, dtype=bool)
+    residual, redundancy, standardised = np.zeros(many), np.zeros(many), np.zeros(many)
+    for part in parts:
+        free = ~net.fixed[part.points]
+        position[part.points] = part.position
+        cofactor[part.points[free]] = part.cofactor[free]
+        factor[part.points[free]] = part.factor
+        used[part.readings] = part.used
+        residual[part.readings] = part.quality.residual
+        standardised[part.readings] = part.quality.standardised
+        share = part.quality.redundancy
+        redundancy[part.readings] = np.where(part.used, share, 1.0 / np.maximum(share, 1.0))
+    freedom = sum(part.quality.freedom for part in parts)
+    square = sum(part.quality.square for part in parts)
+    root = np.sqrt(np.maximum(redundancy, 1e-12))
+    adjustment = Adjustment(
         axes=net.axes,
         points=net.points,
         fixed=net.fixed,
         row=net.row,
         position=position,
-        cofactor=cofactors(net, quality.inverse),
+        cofactor=cofactor,
+        factor=factor,
         ties=net.ties,
-        residual=quality.residual,
-        redundancy=share,
-        standardised=quality.standardised,
-        detectable=detectable,
+        residual=residual,
+        redundancy=redundancy,
+        standardised=standardised,
+        detectable=np.where(redundancy > CONTROLLED, DETECT * net.sigma / root, np.inf),
         used=used,
-        variance_factor=quality.square / quality.freedom if quality.freedom else float("nan"),
-        freedom=quality.freedom,
-        failures=failures,
+        variance_factor=square / freedom if freedom else float("nan"),
+        freedom=freedom,
+        failures=tuple(failure for part in parts for failure in part.failures),
     )
-
-
-def _told(
-    adjustment: Adjustment, *, doubts: Sequence[Doubt], notes: Sequence[Finding]
-) -> Adjustment:
-    """Return the adjustment with all that must be said of it.
-
-    A point that may stand in another place is given a standard deviation that reaches
-    there, whatever the direction.
-    """
-    cofactor = adjustment.cofactor.copy()
-    for doubt in doubts:
-        cofactor[doubt.point] += np.eye(len(adjustment.axes)) * doubt.reach**2
-    told = [Finding(text=doubt.text, severity="warning") for doubt in doubts]
-    findings = (*notes, *_remarks(adjustment), *told)
-    return replace(adjustment, cofactor=cofactor, findings=findings)
+    told = [finding for part in parts for finding in part.findings]
+    return replace(adjustment, findings=(*told, *_remarks(adjustment)))
 
 
 def _remarks(adjustment: Adjustment) -> list[Finding]:
@@ -222,10 +289,12 @@ def _remarks(adjustment: Adjustment) -> list[Finding]:
             "wrong ones may stand among those that agree: not to be trusted; tape it again"
         )
         found.append(Finding(text=text, severity="warning"))
-    if not adjustment.believed:
+    for factor in dict.fromkeys(adjustment.factor[adjustment.factor > 1.0].tolist()):
+        names = [adjustment.points[k] for k in np.flatnonzero(adjustment.factor == factor)]
+        more = f" and {len(names) - 4} more" if len(names) > 4 else ""
         text = (
-            f"the readings disagree {np.sqrt(adjustment.variance_factor):.1f} times as much as "
-            "their standard deviations say; those of the points are enlarged by that"
+            f"the readings of {', '.join(names[:4])}{more} disagree {np.sqrt(factor):.1f} times "
+            "as much as their standard deviations say; those of the points are enlarged by that"
         )
         found.append(Finding(text=text, severity="warning"))
     alone = np.flatnonzero(adjustment.used & (adjustment.redundancy < 0.02))

@@ -15,6 +15,7 @@ from loft.job.records import Array, freeze_arrays
 from loft.survey.network import Network, bent, cost_of, settle
 
 BEND = 2.0  # standard deviations beyond which a residual counts by its size while searching
+GOOD = 2.0  # square sum to a reading at which no other side is looked for
 SCATTERED = 24  # starts of points that cannot be placed one after another
 
 
@@ -222,6 +223,8 @@ def _change_sides(net: Network, position: Array, *, used: np.ndarray) -> Array:
     everywhere = np.ones(len(net.points), dtype=bool)
     best = cost_of(net, position, used, BEND)
     for _ in range(3):
+        if best <= GOOD * int(used.sum()):
+            break
         before = best
         for point in np.flatnonzero(~net.fixed):
             for place in crossings(net, position, int(point), placed=everywhere)[:3]:

@@ -166,6 +166,62 @@ def build_network(ties: Sequence[Tie], *, axes: Sequence[str] = AXES) -> Network
     )
 
 
+def split_network(net: Network) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Return (points, readings) of every part that can be solved by itself.
+
+    Fixed points tie nothing together; a reading between fixed points alone goes with the
+    first part.
+
+    Examples
+    --------
+    >>> ties = [Tie(kind="control", end="A", place=(0.0,)),
+    ...         Tie(kind="height", start="A", end="B", value=20.0, sigma=1.0),
+    ...         Tie(kind="height", start="A", end="C", value=30.0, sigma=1.0)]
+    >>> [part[0].tolist() for part in split_network(build_network(ties, axes=("wl",)))]
+    [[0, 1], [0, 2]]
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    free = ~net.fixed
+    link = (net.start >= 0) & free[net.end] & free[net.start]
+    count = len(net.points)
+    edges = (np.ones(int(link.sum())), (net.start[link], net.end[link]))
+    _, label = connected_components(coo_array(edges, shape=(count, count)), directed=False)
+    own = np.where(free[net.end], net.end, np.maximum(net.start, 0))
+    loose = np.flatnonzero(free)
+    names = list(dict.fromkeys(label[loose].tolist())) or [-1]
+    home = np.where(free[own], label[own], names[0])
+    parts = []
+    for name in names:
+        readings = np.flatnonzero(home == name)
+        ends = np.concatenate([net.start[readings], net.end[readings], loose[label[loose] == name]])
+        points = np.unique(ends[ends >= 0])
+        parts.append((points, readings))
+    return parts
+
+
+def part_of(net: Network, points: np.ndarray, readings: np.ndarray) -> Network:
+    """Return the network of some points and readings alone."""
+    place = np.full(len(net.points) + 1, -1)  # the last stands for the datum, -1
+    place[points] = np.arange(len(points))
+    return Network(
+        axes=net.axes,
+        points=tuple(net.points[k] for k in points),
+        fixed=net.fixed[points],
+        row=net.row[points],
+        given=net.given[points],
+        near=net.near[points],
+        ties=tuple(net.ties[k] for k in readings),
+        tape=net.tape[readings],
+        start=place[net.start[readings]],
+        end=place[net.end[readings]],
+        coefficient=net.coefficient[readings],
+        value=net.value[readings],
+        sigma=net.sigma[readings],
+    )
+
+
 def _equations(
     tie: Tie, axes: tuple[str, ...], index: Mapping[str, int]
 ) -> list[tuple[Tie, int, int, Array, float]]:

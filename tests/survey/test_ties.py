@@ -683,3 +683,42 @@ def test_same_point_in_two_tables_is_refused(tmp_path):
 
 def test_axes_of_the_aircraft():
     assert AXES == ("station", "bl", "wl")
+
+
+def test_parts_that_do_not_touch_are_solved_by_themselves():
+    """A bad point enlarges its own covariance, and leaves a sound one what it was."""
+    ties, _, _ = bay(np.random.default_rng(20))
+    ties = [t for t in ties if t.kind in ("control", "bl", "wl") or t.start in CONTROL]
+    alone = adjust([t for t in ties if t.end in (*CONTROL, "F11:S2S")])
+    bad = [
+        Tie(kind="station", end="X", value=0.0, sigma=1.0),
+        Tie(kind="bl", end="X", value=0.0, sigma=1.0),
+        Tie(kind="wl", end="X", value=0.0, sigma=1.0),
+        Tie(kind="wl", end="X", value=60.0, sigma=1.0),
+    ]
+    whole = adjust(ties + bad)
+    k, one = whole.points.index("F11:S2S"), alone.points.index("F11:S2S")
+    assert whole.position[k] == pytest.approx(alone.position[one], abs=1e-6)
+    assert whole.covariance[k] == pytest.approx(alone.covariance[one], rel=1e-6)
+    assert whole.factor[k] == 1.0
+    assert whole.factor[whole.points.index("X")] > 100.0
+    assert [f.tie.value for f in whole.failures] == [0.0, 60.0]
+
+
+def test_faults_of_all_parts_come_at_once():
+    ties = [*control()]
+    for name in ("P", "Q"):
+        ties.append(Tie(kind="tape", start="A", end=name, value=500.0, sigma=1.0))
+    with pytest.raises(LoftError) as refusal:
+        adjust(ties)
+    text = str(refusal.value)
+    assert "point P cannot be solved" in text
+    assert "point Q cannot be solved" in text
+
+
+def test_reading_between_fixed_points_is_tested():
+    """The marks themselves can be taped: 50 mm out is named, with nothing to adjust."""
+    ties = [*control(), Tie(kind="tape", start="A", end="B", value=1850.0, sigma=2.0)]
+    result = adjust(ties)
+    assert result.failures[0].suggested == pytest.approx(1800.0)
+    assert result.standardised[0] == pytest.approx(-25.0)
