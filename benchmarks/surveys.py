@@ -17,6 +17,7 @@ import numpy as np
 from loft.job.records import Fair, Frame, Job, Line, Survey
 
 FOLDER = os.environ.get("PROTOTYPE", "")
+SETTLEMENT = 3.0, 3.0, np.deg2rad(0.2)  # what the jobs expect of a frame
 
 
 def prototype():
@@ -32,7 +33,7 @@ def prototype():
     return bodies, scenarios, surface_prototype
 
 
-def make_job(stations, *, symmetry="soft", settlement=(3.0, 3.0, np.deg2rad(0.2)), lines=()):
+def make_job(stations, *, symmetry="soft", settlement=SETTLEMENT, lines=()):
     frames = tuple(
         Frame(name=f"F{k + 1}", station=float(x)) for k, x in enumerate(np.sort(stations))
     )
@@ -83,7 +84,7 @@ def edge_labels(body, frames):
     out, lines = {}, []
     for point in edges:
         here = run[np.argmin(np.hypot(*(middle - point).T))] / run[-1]
-        label = int(round(here * count)) % count
+        label = round(here * count) % count
         if abs(point[0]) < 1e-6:
             kind = "crown" if point[1] > middle[:, 1].mean() else "keel"
             line = Line(name=kind.upper(), kind=kind, side="centre", chine=True)

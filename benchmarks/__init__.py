@@ -1,0 +1,1 @@
+"""Accuracy and speed, measured. `python -m benchmarks --help` says what there is."""
