@@ -7,11 +7,12 @@ import json
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 if TYPE_CHECKING:
+    from loft.job.errors import LoftError
     from loft.steps import Result
 
 UNITS = click.Choice(["mm", "in", "ft-in"])
@@ -56,11 +57,21 @@ def job_command(body: Callable[..., None]) -> Callable[..., None]:
     """Give a command the options of every step and turn refusals into exit code 2."""
 
     @click.argument("job", type=click.Path(path_type=Path))
-    @click.option("--frame", "frames", multiple=True, help="Frame to lift (default: every missing one).")
-    @click.option("--out", type=click.Path(path_type=Path), help="Where files go (default: out/ beside the job file).")
-    @click.option("--units", type=UNITS, help="Units printed and written for people (default: the job's).")
+    @click.option(
+        "--frame", "frames", multiple=True, help="Frame to lift (default: every missing one)."
+    )
+    @click.option(
+        "--out",
+        type=click.Path(path_type=Path),
+        help="Where files go (default: out/ beside the job file).",
+    )
+    @click.option(
+        "--units", type=UNITS, help="Units printed and written for people (default: the job's)."
+    )
     @click.option("--quiet", is_flag=True, help="Print nothing but refusals.")
-    @click.option("--json", "as_json", is_flag=True, help="Print the summary as JSON on standard output.")
+    @click.option(
+        "--json", "as_json", is_flag=True, help="Print the summary as JSON on standard output."
+    )
     @functools.wraps(body)
     def command(**given: Any) -> None:
         talk = Talk(given.pop("quiet"), given.pop("as_json"))
@@ -70,15 +81,20 @@ def job_command(body: Callable[..., None]) -> Callable[..., None]:
             body(talk=talk, **given)
         except LoftError as refusal:
             talk.clear()
-            for finding in refusal.findings:
-                click.echo(f"loft: {finding.line()}", err=True)
-            sys.exit(2)
+            _refuse(refusal)
         except KeyboardInterrupt:
             talk.clear()
             click.echo("loft: stopped", err=True)
             sys.exit(130)
 
     return command
+
+
+def _refuse(refusal: LoftError) -> NoReturn:
+    """Print one line a fault and leave with exit code 2."""
+    for finding in refusal.findings:
+        click.echo(f"loft: {finding.line()}", err=True)
+    sys.exit(2)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -102,8 +118,13 @@ def _begin(job: Path, frames: tuple[str, ...], out: Path | None) -> tuple[Any, A
 
 
 def _work(
-    talk: Talk, job: Path, frames: tuple[str, ...], out: Path | None, units: str | None,
+    talk: Talk,
+    job: Path,
+    frames: tuple[str, ...],
+    out: Path | None,
+    units: str | None,
     steps: tuple[str, ...],
+    pdf: bool = False,
 ) -> None:
     """Compute, then write what the named steps write; the summary comes last."""
     from loft import steps as do
@@ -114,28 +135,41 @@ def _work(
     units = units or read.unit
     with do.held(folder):
         result = do.compute(read, chosen, talk.progress)
-        writers: dict[str, Callable[[], list[Path]]] = {
-            "fair": lambda: do.write_fair(result, folder),
-            "lift": lambda: do.write_lift(result, folder, talk.progress),
-            "check": lambda: do.write_check(result, folder),
-        }
-        written: list[Path] = []
-        made: dict[str, Any] = {}
-        for step in ("fair", "lift", "check"):
-            if step in steps:
-                talk.progress(f"writing: {step}")
-                written += writers[step]()
-        if "make" in steps:
-            talk.progress("making the bench's files")
-            more, made = do.write_make(result, folder, units)
-            written += more
-        if "view" in steps:
-            talk.progress("drawing the picture")
-            written += _picture(talk, result, folder / "view.png")
-        data = summary(result, made, {"units": units, "frames": [f.name for f in chosen]})
+        written, made, planned = _write(talk, result, folder, units, steps)
+        data = summary(result, made, planned, {"units": units, "frames": [f.name for f in chosen]})
+        if "report" in steps:
+            written += do.write_report(result, data, folder, pdf=pdf, progress=talk.progress)
         do.write_summary(data, written, folder)
     talk.say(tell(result, data, steps, folder, units))
     talk.data(data)
+
+
+def _write(
+    talk: Talk, result: Result, folder: Path, units: str, steps: tuple[str, ...]
+) -> tuple[list[Path], dict[str, Any], dict[str, Any]]:
+    """Write each step's files in order; return them, what was made and what to read next."""
+    from loft import steps as do
+
+    written = do.write_fair(result, folder)
+    made: dict[str, Any] = {}
+    planned: dict[str, Any] = {}
+    if "lift" in steps:
+        written += do.write_lift(result, folder, talk.progress)
+    if "check" in steps:
+        talk.progress("drawing the lines")
+        written += do.write_check(result, folder)
+    if "make" in steps:
+        talk.progress("making the bench's files")
+        more, made = do.write_make(result, folder, units)
+        written += more
+    if "plan" in steps:
+        talk.progress("planning the next readings")
+        more, planned = do.write_plan(result, folder)
+        written += more
+    if "view" in steps:
+        talk.progress("drawing the picture")
+        written += _picture(talk, result, folder / "view.png")
+    return written, made, planned
 
 
 def _picture(talk: Talk, result: Result, path: Path) -> list[Path]:
@@ -143,13 +177,15 @@ def _picture(talk: Talk, result: Result, path: Path) -> list[Path]:
     from loft.show.window import picture
 
     try:
-        picture(
-            result.job, result.survey, result.surface, result.sections, result.evidence, path
-        )
+        picture(*_shown(result), path)
     except LoftError as refusal:
         talk.say(f"no picture: {refusal}")
         return []
     return [path]
+
+
+def _shown(result: Result) -> tuple[Any, ...]:
+    return (result.job, result.survey, result.surface, result.sections, result.evidence)
 
 
 @main.command()
@@ -168,15 +204,15 @@ def demo(folder: Path, force: bool) -> None:
     try:
         written = write_demo(folder, force)
     except LoftError as refusal:
-        for finding in refusal.findings:
-            click.echo(f"loft: {finding.line()}", err=True)
-        sys.exit(2)
+        _refuse(refusal)
     click.echo(f"{len(written)} files in {folder}; go on with: loft run {folder}")
 
 
 @main.command()
 @job_command
-def survey(job: Path, frames: tuple[str, ...], out: Path | None, units: str | None, talk: Talk) -> None:
+def survey(
+    job: Path, frames: tuple[str, ...], out: Path | None, units: str | None, talk: Talk
+) -> None:
     """Read the survey and say what came in; writes points.csv.
 
     Lengths in the job's unit.
@@ -245,28 +281,131 @@ def make(talk: Talk, **given: Any) -> None:
 
 
 @main.command()
-@click.option("--png", type=click.Path(path_type=Path), help="Render to FILE instead of opening a window.")
+@job_command
+def plan(talk: Talk, **given: Any) -> None:
+    """Say which further readings would narrow the band most; writes plan.csv.
+
+    Lengths in the job's unit.
+
+    Example: loft plan corncrake
+    """
+    _work(talk, **given, steps=("fair", "lift", "plan"))
+
+
+@main.command()
+@job_command
+def arcs(talk: Talk, **given: Any) -> None:
+    """Find the arcs a section was struck with; writes drawing.csv, facts.csv and a sheet.
+
+    Works on any frame (--frame), with or without drawing facts. Lengths in the job's
+    unit, sweeps in degrees.
+
+    Example: loft arcs corncrake --frame F12
+    """
+    from loft import steps as do
+    from loft.show.console import tell_arcs
+
+    read, chosen, folder = _begin(given["job"], given["frames"], given["out"])
+    with do.held(folder):
+        checks, told = do.strike(read, chosen, talk.progress)
+        for check in checks:
+            do.write_drawing(check, read, folder)
+    talk.say(tell_arcs(checks, told, folder))
+    talk.data({"frames": [do.arcs_summary(check) for check in checks]})
+
+
+@main.command()
+@click.option("--face", default="frame_flange", help="Touched face of rows that name none.")
+@click.option("--sigma", type=float, default=float("nan"), help="Sigma of rows that give none, mm.")
+@click.argument("part", type=click.Path(path_type=Path))
+@job_command
+def prove(part: Path, face: str, sigma: float, talk: Talk, **given: Any) -> None:
+    """Prove the made part, read in PART.csv, against the section; writes prove.csv.
+
+    Lengths in the job's unit, flange angles in degrees.
+
+    Example: loft prove corncrake corncrake/part.csv
+    """
+    from loft import steps as do
+    from loft.show.console import tell_prove
+
+    read, chosen, folder = _begin(given["job"], given["frames"], given["out"])
+    with do.held(folder):
+        result = do.compute(read, chosen, talk.progress)
+        do.write_lift(result, folder, talk.progress)
+        _, data = do.write_prove(result, part, folder, face=face, sigma=sigma)
+    talk.say(tell_prove(data, folder))
+    talk.data(data)
+
+
+@main.command()
+@click.option("--pdf", is_flag=True, help="Write report.pdf as well.")
+@job_command
+def report(pdf: bool, talk: Talk, **given: Any) -> None:
+    """Write the report to sign, report.html, and the page to look at, view.html.
+
+    Lengths in millimetres.
+
+    Example: loft report corncrake --pdf
+    """
+    _work(talk, **given, steps=("fair", "lift", "check", "plan", "report"), pdf=pdf)
+
+
+@main.command()
+@click.argument("first", type=click.Path(path_type=Path))
+@click.argument("second", type=click.Path(path_type=Path))
+def compare(first: Path, second: Path) -> None:
+    """Say what changed between two runs: inputs, decisions, section, band.
+
+    FIRST and SECOND are jobs or their out folders. Lengths in millimetres.
+
+    Example: loft compare corncrake corncrake-after
+    """
+    from loft.job.errors import LoftError
+    from loft.show.compare import compare as found
+    from loft.show.compare import comparison_text
+
+    try:
+        click.echo(comparison_text(found(_out_of(first), _out_of(second))))
+    except LoftError as refusal:
+        _refuse(refusal)
+
+
+def _out_of(path: Path) -> Path:
+    """Return the out folder of a job, or the folder itself where it holds a summary."""
+    folder = path.parent if path.suffix == ".toml" else path
+    return folder if (folder / "summary.json").exists() else folder / "out"
+
+
+@main.command()
+@click.option(
+    "--png", type=click.Path(path_type=Path), help="Render to FILE instead of opening a window."
+)
 @job_command
 def view(png: Path | None, talk: Talk, **given: Any) -> None:
     """Look at the loft, its readings and the lifted section in a window.
 
-    Axes in the job's unit.
+    Without a display, view.html is written instead. Axes in the job's unit.
 
     Example: loft view corncrake --png corncrake.png
     """
     from loft import steps as do
+    from loft.job.errors import LoftError
     from loft.show.window import open_window, picture
 
-    read, chosen, _ = _begin(given["job"], given["frames"], given["out"])
+    read, chosen, folder = _begin(given["job"], given["frames"], given["out"])
     result = do.compute(read, chosen, talk.progress)
-    shown = (result.job, result.survey, result.surface, result.sections, result.evidence)
     talk.progress("drawing")
-    if png is None:
-        open_window(*shown)
-        talk.clear()
-    else:
-        picture(*shown, png)
+    if png is not None:
+        picture(*_shown(result), png)
         talk.say(f"picture in {png}")
+        return
+    try:
+        open_window(*_shown(result))
+        talk.clear()
+    except LoftError as refusal:
+        page = do.write_page(result, folder)
+        talk.say(f"{refusal}\nopen {page} in a browser instead")
 
 
 @main.command()
@@ -278,4 +417,4 @@ def run(talk: Talk, **given: Any) -> None:
 
     Example: loft run corncrake
     """
-    _work(talk, **given, steps=("fair", "lift", "check", "make", "view"))
+    _work(talk, **given, steps=("fair", "lift", "check", "make", "plan", "view", "report"))

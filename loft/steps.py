@@ -9,15 +9,27 @@ from pathlib import Path
 from typing import Any
 
 from loft.bench.make import make_files, make_summary
+from loft.bench.step import patches_of, step_bytes
+from loft.drawing.check import Check
+from loft.drawing.construction import construct
+from loft.drawing.lifted import check_section
+from loft.drawing.sheet import construction_svg, lettering_of
+from loft.drawing.tables import (
+    DRAWING_COLUMNS,
+    FACTS_COLUMNS,
+    drawing_rows,
+    facts_rows,
+)
 from loft.fairing import tables
 from loft.fairing.evidence import deviation, holdout, settlement
 from loft.fairing.surface import Surface, fair
 from loft.fairing.unmarked import unmarked_chines
 from loft.fairing.warnings import reach_of, shifted_frames, stations_out, thin_frames
 from loft.job.errors import Finding, LoftError
-from loft.job.files import digest, write_bytes, write_text
+from loft.job.files import digest, table_text, write_bytes, write_text
 from loft.job.records import Evidence, Frame, Job, Section, Survey
 from loft.job.schema import read_job
+from loft.job.units import MM_PER
 from loft.survey.gather import points_table, read_survey
 from loft.survey.swaps import swapped_labels
 
@@ -35,7 +47,7 @@ class Result:
     evidence: Evidence
     sections: tuple[Section, ...]
     hashes: dict[str, str]  # frame -> section hash
-    facts: dict[str, list[dict[str, Any]]]  # frame -> drawing facts with their verdicts
+    checks: dict[str, Check]  # frame -> its drawing, checked
     inputs: tuple[Path, ...]
 
 
@@ -53,8 +65,10 @@ def open_job(path: Path, frames: tuple[str, ...] = ()) -> tuple[Job, tuple[Frame
     if wrong:
         raise LoftError(
             [
-                Finding(file=str(job.path), text=f"frame {name} is not in the schedule "
-                        f"({', '.join(known)})")
+                Finding(
+                    file=str(job.path),
+                    text=f"frame {name} is not in the schedule ({', '.join(known)})",
+                )
                 for name in wrong
             ]
         )
@@ -78,7 +92,8 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
         job, survey, surface, lambda k, n: progress(f"predicting frames as if missing {k}/{n}")
     )
     progress("lifting")
-    sections = tuple(surface.lift(frame) for frame in frames)
+    sections, checks, told = _lift(surface, frames, progress)
+    findings += told
     findings += [
         *swapped_labels(used),
         *shifted_frames(settled, job),
@@ -92,8 +107,28 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
     hashes = {s.frame: tables.section_hash(tables.section_text(s, job)) for s in sections}
     return Result(
         job=job, survey=used, surface=surface, evidence=evidence, sections=sections,
-        hashes=hashes, facts={}, inputs=_inputs(job),
+        hashes=hashes, checks=checks, inputs=_inputs(job),
     )  # fmt: skip
+
+
+def _lift(
+    surface: Surface, frames: tuple[Frame, ...], progress: Progress
+) -> tuple[tuple[Section, ...], dict[str, Check], list[Finding]]:
+    """Lift the frames, each bettered by its drawing where there is one; check the others'."""
+    facts = surface.job.facts
+    drawn = list(dict.fromkeys(fact.frame for fact in facts))
+    checks: dict[str, Check] = {}
+    findings: list[Finding] = []
+    sections = {frame.name: surface.lift(frame) for frame in frames}
+    for name in drawn:
+        progress(f"checking the drawing of {name}")
+        section = sections.get(name) or surface.lift(surface.job.frame(name))
+        own = [fact for fact in facts if fact.frame == name]
+        checks[name], bettered, notes = check_section(section, surface, own)
+        findings += notes
+        if name in sections:
+            sections[name] = bettered
+    return tuple(sections.values()), checks, findings
 
 
 def _inputs(job: Job) -> tuple[Path, ...]:
@@ -139,7 +174,77 @@ def write_lift(result: Result, out: Path, progress: Progress) -> list[Path]:
                 "stringers.csv": tables.stringers_text(section, result.job).encode(),
             },
         )
+    for frame, check in result.checks.items():
+        written += _write_all(out / frame, drawing_files(check, result.job))
     return written
+
+
+def strike(
+    job: Job, frames: tuple[Frame, ...], progress: Progress
+) -> tuple[list[Check], list[Finding]]:
+    """Find the arcs of any frames, against what survives of their drawings."""
+    progress("fairing")
+    surface = fair(job, read_survey(job, progress=progress))
+    checks, findings = [], []
+    for frame in frames:
+        progress(f"striking {frame.name}")
+        reach_of(surface, frame, job.fair.extrapolate)
+        own = [fact for fact in job.facts if fact.frame == frame.name]
+        check, _, notes = check_section(surface.lift(frame), surface, own)
+        checks.append(check)
+        findings += notes
+    return checks, findings
+
+
+def write_drawing(check: Check, job: Job, out: Path) -> list[Path]:
+    """Write one frame's arcs, facts and construction."""
+    return _write_all(out / check.drawing.frame, drawing_files(check, job))
+
+
+def arcs_summary(check: Check) -> dict[str, Any]:
+    """Return one frame's arcs and facts as plain data (mm)."""
+    return {
+        "frame": check.drawing.frame,
+        "arcs": [[str(cell) for cell in row] for row in drawing_rows([check])],
+        "facts": [[str(cell) for cell in row] for row in facts_rows([check])],
+    }
+
+
+def write_page(result: Result, out: Path) -> Path:
+    """Write view.html alone."""
+    from loft.show.page import view_page
+
+    shown = (result.job, result.survey, result.surface, result.sections, result.evidence)
+    return _write_all(out, {"view.html": view_page(*shown).encode()})[0]
+
+
+def drawing_files(check: Check, job: Job) -> dict[str, bytes]:
+    """Return drawing.csv, facts.csv and the construction of one frame's drawing."""
+    frame, unit = check.drawing.frame, MM_PER[job.unit]
+    heading = [f"{job.title}: drawing of {frame}", f"lengths in {job.unit}, sweeps in degrees"]
+    heading.append(tables.CAUTION)
+    arcs = [_scaled(row, DRAWING_COLUMNS, unit) for row in drawing_rows([check])]
+    facts = [_scaled(row, FACTS_COLUMNS, unit) for row in facts_rows([check])]
+    names = [arc.name for arc in check.arcs]
+    plan = construct(check.reading.fit.chain, names, lettering_of(check))
+    sheet = construction_svg(
+        plan, title=f"{job.title}: frame {frame}", notes=[note.text for note in check.notes]
+    )
+    return {
+        "drawing.csv": table_text(DRAWING_COLUMNS, arcs, heading).encode(),
+        "facts.csv": table_text(FACTS_COLUMNS, facts, heading).encode(),
+        "construction.svg": sheet.encode(),
+    }
+
+
+def _scaled(row: list[Any], columns: tuple[str, ...], unit: float) -> list[Any]:
+    """Return a row with its lengths in the job's unit; ratios and angles stay."""
+    if "sweep" in str(dict(zip(columns, row, strict=True)).get("dimension", "")):
+        return row
+    return [
+        cell / unit if isinstance(cell, float) and name != "standardised" else cell
+        for name, cell in zip(columns, row, strict=True)
+    ]
 
 
 def supersede(folder: Path, text: str) -> list[Path]:
@@ -178,14 +283,85 @@ def write_check(result: Result, out: Path) -> list[Path]:
 
 
 def write_make(result: Result, out: Path, units: str) -> tuple[list[Path], dict[str, Any]]:
-    """Write the bench's files of every frame; return them and what is said of them."""
-    written, told = [], {}
+    """Write the bench's files of every frame and the loft for others' programs."""
+    grid, breaks = tables.loft_grid(result.surface, 50.0, 200)
+    step = step_bytes(
+        patches_of(grid, breaks=breaks),
+        title=f"{result.job.title}: mould-line surface, mm, aircraft axes",
+        description=tables.CAUTION,
+    )
+    written, told = _write_all(out, {"surface.step": step}), {}
     for section in result.sections:
         name = result.hashes[section.frame]
         files = make_files(section, result.job, name, units)
         written += _write_all(out / section.frame, files)
         told[section.frame] = make_summary(section, result.job, name)
     return written, told
+
+
+def write_plan(result: Result, out: Path) -> tuple[list[Path], dict[str, Any]]:
+    """Write which readings would narrow each frame's band most; return them in words."""
+    from loft.fairing.plan import plan, plan_text
+
+    written, told = [], {}
+    for section in result.sections:
+        frame = result.job.frame(section.frame)
+        found = plan(result.surface, frame)
+        text = plan_text(found, result.job, [f"frame {frame.name}; {tables.CAUTION}"])
+        written += _write_all(out / frame.name, {"plan.csv": text.encode()})
+        told[frame.name] = [one.words() for one in found]
+    return written, told
+
+
+def write_report(
+    result: Result, data: dict[str, Any], out: Path, *, pdf: bool, progress: Progress
+) -> list[Path]:
+    """Write the report and the offline page."""
+    from loft.show.held import held_out, worst
+    from loft.show.page import view_page
+    from loft.show.report import report_page, report_pdf
+
+    shown = (result.job, result.survey, result.surface, result.sections, result.evidence)
+    progress("drawing the page")
+    written = _write_all(out, {"view.html": view_page(*shown).encode()})
+    progress("writing the report")
+    names = worst(result.evidence.holdouts)
+    html = report_page(
+        data, job=result.job, survey=result.survey, surface=result.surface,
+        sections=result.sections, evidence=result.evidence,
+        held=held_out(result.job, result.surface, names),
+    )  # fmt: skip
+    written += _write_all(out, {"report.html": html.encode()})
+    if pdf:
+        report_pdf(html, out / "report.pdf")
+        written.append(out / "report.pdf")
+    return written
+
+
+def write_prove(
+    result: Result, part: Path, out: Path, *, face: str, sigma: float
+) -> tuple[list[Path], dict[str, Any]]:
+    """Judge a made part against the section that was issued; write prove.csv."""
+    from loft.bench.part_table import read_part
+    from loft.bench.prove import prove, prove_table
+
+    section = result.sections[0]
+    name = result.hashes[section.frame]
+    readings = read_part(result.job, part, frame=section.frame, face=face, sigma=sigma)
+    found = prove(section, readings, result.job)
+    text = prove_table(section, found, name)
+    data = {
+        "frame": section.frame, "section": name, "part": part.name, "part_sha256": digest(part),
+        "held": found.held, "verdict": found.verdict, "notes": list(found.notes),
+        "readings": len(found.rows),
+        "rework": [
+            {"girth_mm": row.girth, "deviation": row.deviation, "kind": row.kind,
+             "remark": row.remark}
+            for row in found.rows if row.verdict == "rework"
+        ],
+        "undecided": sum(row.verdict == "cannot be decided" for row in found.rows),
+    }  # fmt: skip
+    return _write_all(out / section.frame, {"prove.csv": text.encode()}), data
 
 
 def _write_all(folder: Path, files: dict[str, bytes]) -> list[Path]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from loft.drawing.tables import DRAWING_COLUMNS, FACTS_COLUMNS, drawing_rows, facts_rows
 from loft.fairing.tables import CAUTION
 from loft.job.files import digest
 from loft.job.records import Evidence, Job, Section
@@ -62,13 +63,15 @@ def verdict(job: Job, section: Section, evidence: Evidence, result: Result) -> d
         at = int(np.flatnonzero(evidence.holdouts.frame == name)[0])
         share = evidence.holdouts.coverage95[at]
         if not share >= SOUND_COVERAGE:
-            care.append(
-                f"neighbour {name}, predicted as if missing, has "
-                f"{'no readings to judge' if math.isnan(share) else f'only {share:.0%} of its readings inside their interval'}"
-            )
-    for row in result.facts.get(section.frame, ()):
+            inside = f"only {share:.0%} of its readings inside their interval"
+            what = "no readings to judge" if math.isnan(share) else inside
+            care.append(f"neighbour {name}, predicted as if missing, has {what}")
+    for row in drawing_summary(result).get(section.frame, ()):
         if row["verdict"] == "contradicted":
-            first.append(f"the drawing is contradicted: {row['arc']} {row['dimension']}")
+            first.append(
+                f"the drawing is contradicted: {row['dimension']} {row['arc']} {row['given']} "
+                f"drawn, the rest suggests {row['suggested']}".replace("  ", " ")
+            )
     warned = [f.text for f in evidence.findings if f.severity == "warning"]
     if warned:
         care.append(f"{len(warned)} warnings stand (see cautions)")
@@ -85,6 +88,13 @@ def neighbours(section: Section, evidence: Evidence) -> list[str]:
     near = [ahead[np.argmax(held.station[ahead])]] if len(ahead) else []
     near += [aft[np.argmin(held.station[aft])]] if len(aft) else []
     return [str(held.frame[k]) for k in near]
+
+
+def cautions(result: Result) -> list[str]:
+    """Return everything that must be said, each once."""
+    told = [finding.line() for finding in result.evidence.findings]
+    told += [note.removeprefix("warning: ") for note in result.survey.notes]
+    return [*dict.fromkeys(told), CAUTION]
 
 
 def section_summary(section: Section, section_hash: str) -> dict[str, Any]:
@@ -140,7 +150,9 @@ def rejected(result: Result) -> list[dict[str, Any]]:
     ]
 
 
-def summary(result: Result, made: dict[str, Any], options: dict[str, Any]) -> dict[str, Any]:
+def summary(
+    result: Result, made: dict[str, Any], planned: dict[str, Any], options: dict[str, Any]
+) -> dict[str, Any]:
     """Return the whole summary as plain data.
 
     Parameters
@@ -148,6 +160,8 @@ def summary(result: Result, made: dict[str, Any], options: dict[str, Any]) -> di
     result : Result
     made : dict
         Frame to what the bench says of its files.
+    planned : dict
+        Frame to the readings that would narrow its band most, in words.
     options : dict
         Options of the command line.
     """
@@ -197,14 +211,37 @@ def summary(result: Result, made: dict[str, Any], options: dict[str, Any]) -> di
             for k in range(len(settled.frame))
         ],
         "rejected": rejected(result),
-        "drawing": result.facts,
+        "drawing": drawing_summary(result),
+        "arcs": arcs_summary(result),
         "make": made,
+        "plan": planned,
         "verdict": [verdict(job, s, evidence, result) for s in result.sections],
-        "cautions": [f.line() for f in evidence.findings] + list(result.survey.notes) + [CAUTION],
+        "cautions": cautions(result),
         "inputs": {path.name: digest(path) for path in result.inputs},
         "versions": versions(),
         "options": options,
     }  # fmt: skip
+
+
+def drawing_summary(result: Result) -> dict[str, list[dict[str, Any]]]:
+    """Return every drawn fact of each frame with its verdict (mm, degrees)."""
+    return {
+        frame: [_plain(row, FACTS_COLUMNS) for row in facts_rows([check])]
+        for frame, check in result.checks.items()
+    }
+
+
+def arcs_summary(result: Result) -> dict[str, list[dict[str, Any]]]:
+    """Return every arc of each drawn frame as found (mm)."""
+    return {
+        frame: [_plain(row, DRAWING_COLUMNS) for row in drawing_rows([check])]
+        for frame, check in result.checks.items()
+    }
+
+
+def _plain(row: list[object], columns: tuple[str, ...]) -> dict[str, Any]:
+    cells = [_round(cell, 3) if isinstance(cell, float) else cell for cell in row]
+    return dict(zip(columns, cells, strict=True))
 
 
 def versions() -> dict[str, str]:

@@ -12,23 +12,25 @@ from loft.drawing.check import Check, check_facts
 from loft.drawing.update import departure, update_section
 from loft.fairing.section import NORMAL95, section_covariance, simultaneous_factor
 from loft.fairing.surface import Surface
+from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Fact, Section
 
 APART = 36.0  # mm of girth between the points that stand for the outline
 WAVES = 2.5  # shortest wavelength believed, in distances between the surveyed lines
 CENTRELINE = (2.0, np.deg2rad(0.1))  # prior sd of the drawing's centreline: mm, radians
+UNEXPLAINED = 0.001  # chance of the misfit below which a drawing is not used
 LEAST_LINES = 8  # surveyed lines below which no shortest wavelength can be told
 
 
 def check_section(
     section: Section, surface: Surface, facts: Sequence[Fact]
-) -> tuple[Check, Section]:
+) -> tuple[Check, Section, tuple[Finding, ...]]:
     """Check a frame's drawing against its lifted section, and better the section by it.
 
     The section enters with the full covariance of its errors. Figures that the check
     contradicts take no part in the update; what the update moves is the mould line along
-    its normals, its band with it. A section with chines is checked but left as it is:
-    a chain of tangent arcs has none.
+    its normals, its band with it. A section with chines is checked but left as it is (a
+    chain of tangent arcs has none), and so is one that its drawing does not explain.
 
     Parameters
     ----------
@@ -43,13 +45,17 @@ def check_section(
     check : Check
     section : Section
         With `source` "surface and drawing" where it was bettered.
+    findings : tuple of Finding
+        The check's notes, and why the section was left as it is.
 
     Raises
     ------
     LoftError
-        A drawing that cannot be, or one too far off the section to be used.
+        A drawing that cannot be.
     """
-    some = np.arange(0, len(section.girth), max(1, round(APART * len(section.girth) / section.length)))
+    some = np.arange(
+        0, len(section.girth), max(1, round(APART * len(section.girth) / section.length))
+    )
     outline = np.stack([section.bl, section.height], -1)[some]
     covariance = section_covariance(surface, section, some)
     finest = _finest(section)
@@ -57,13 +63,30 @@ def check_section(
         facts, section.plane(), outline=outline, covariance=covariance + departure(outline),
         finest=finest, centreline=CENTRELINE,
     )  # fmt: skip
+    if not facts:
+        return check, section, check.notes
     if section.corners:
-        return check, section
+        return check, section, (*check.notes, _left(section, "it has chines"))
+    if check.p < UNEXPLAINED:
+        why = f"the drawing does not explain it (chance {check.p:.1g})"
+        return check, section, (*check.notes, _left(section, why))
     normal = np.stack([section.normal_bl, section.normal_height], -1)[some]
-    better = update_section(
-        outline, normal, covariance=covariance, fit=check.reading.fit, finest=finest
+    try:
+        better = update_section(
+            outline, normal, covariance=covariance, fit=check.reading.fit, finest=finest
+        )
+    except LoftError as refusal:
+        return check, section, (*check.notes, _left(section, refusal.findings[0].text))
+    moved = _moved(section, some, better.moved, better.covariance, len(surface.stations))
+    return check, moved, check.notes
+
+
+def _left(section: Section, why: str) -> Finding:
+    return Finding(
+        text=f"{section.frame}: the section is the surface's alone, not bettered by its drawing: "
+        f"{why}",
+        severity="warning",
     )
-    return check, _moved(section, some, better.moved, better.covariance, len(surface.stations))
 
 
 def _finest(section: Section) -> float:
@@ -71,9 +94,7 @@ def _finest(section: Section) -> float:
     return WAVES * section.length / lines if lines >= LEAST_LINES else 0.0
 
 
-def _moved(
-    section: Section, some: Array, moved: Array, covariance: Array, frames: int
-) -> Section:
+def _moved(section: Section, some: Array, moved: Array, covariance: Array, frames: int) -> Section:
     """Return the section moved along its normals, with the new band."""
     sd = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
     value, vector = np.linalg.eigh(covariance / np.outer(sd, sd))

@@ -35,8 +35,8 @@ class Modes:
     """Which modes a surface has; arrays of shape (b,): Fourier, chine slopes, chine places.
 
     `run` is the class of smoothness, `stiff` how much stiffer than its class a mode is
-    (as k cubed from k = 3), `size` the class of size (-1: free), `growth` its
-    decay (k^6, or in step with it at k = 3 as k^4). `slope_mix` (c, s) and `place_mix` (c, p) give each of the c chines its jump
+    (as k cubed from k = 3), `size` the class of size (-1: free), `growth` its decay (k^6;
+    beside chines k^4, in step with it at k = 3). `slope_mix` (c, s) and `place_mix` (c, p) give each of the c chines its jump
     of slope and its place from the modes: a mirrored pair has an even and an odd mode.
     """
 

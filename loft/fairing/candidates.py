@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from loft.fairing.places import in_girth
 from loft.fairing.prospect import Candidate
-from loft.fairing.section import lift
 from loft.fairing.surface import Surface
-from loft.job.records import Array, Frame, Section
+from loft.job.records import Array, Frame
 
+AROUND = 720  # angles of an outline
 EVERY = 100.0  # mm of girth between places where there is no line
 QUARTERS = (0.25, 0.5, 0.75)  # of the bay: stations between frames
 SAME_STATION = 30.0  # mm: stations between frames this near each other are one
@@ -26,7 +27,7 @@ def candidate_readings(
     """Return the readings that could be taken for a missing frame's sake.
 
     On every surviving frame: every line, and places about `every` mm apart in the gaps
-    between lines that are wider than twice that. In the bay of the missing frame: the
+    between lines that are wider than half as much again. In the bay of the missing frame: the
     quarter points and the missing frame's own station, on the lines that were read there
     already; where nothing was read in the bay, on every line that was read on both sides
     of it. Places that a [[damage]] entry covers are left out: a further reading of bent
@@ -65,69 +66,109 @@ def candidate_readings(
     return tuple(sorted(out, key=lambda c: (c.station, c.frame, c.girth)))
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Round:
+    """One plane's outline by angle from the crown line, and where the lines cross it."""
+
+    theta: Array
+    x: Array  # station of each point
+    girth: Array
+    lines: tuple[str, ...]
+    angle: Array
+    at: Array  # girth of the lines
+
+    @property
+    def length(self) -> float:
+        return float(self.girth[-1])
+
+
+def _round(surface: Surface, frame: Frame) -> _Round:
+    crown = surface.lines.get("CROWN")
+    start = float(crown.theta(np.array(frame.station))) if crown is not None else 0.0
+    theta = start + np.linspace(0.0, 2 * np.pi, AROUND + 1)
+    x = np.full(len(theta), frame.station)
+    for _ in range(40 if frame.cant else 0):
+        old, wl = x, surface.points(x, theta)[:, 2]
+        x = frame.station + (wl - frame.pivot_wl) * np.tan(frame.cant)
+        if np.abs(x - old).max() < 1e-6:
+            break
+    points = surface.points(x, theta)
+    step = np.diff(points, axis=0)
+    girth = np.r_[0.0, np.cumsum(np.sqrt((step**2).sum(1)))]
+    names, angles = [], []
+    for name, run in surface.lines.items():
+        angle, there = float(run.theta(np.array(frame.station))), frame.station
+        for _ in range(8 if frame.cant else 1):
+            angle = start + float(np.mod(angle - start + 1e-9, 2 * np.pi)) - 1e-9
+            there = float(np.interp(angle, theta, x))
+            angle = float(run.theta(np.array(there)))
+        if run.first - 1e-6 <= there <= run.last + 1e-6 or not run.readings:
+            names.append(name)
+            angles.append(start + float(np.mod(angle - start + 1e-9, 2 * np.pi)) - 1e-9)
+    order = np.argsort(angles)
+    angle = np.array(angles)[order] if angles else np.zeros(0)
+    return _Round(
+        theta=theta, x=x, girth=girth, lines=tuple(names[k] for k in order), angle=angle,
+        at=np.interp(angle, theta, girth),
+    )  # fmt: skip
+
+
 def _on_frame(
     surface: Surface, frame: Frame, sigma: float | None, every: float
 ) -> list[Candidate]:
-    section = lift(surface, frame)
-    names, girth = section.crossings.line, section.crossings.girth
-    survey = surface.survey
+    shape, survey = _round(surface, frame), surface.survey
     mine = survey.frame == frame.name
     usual = _usual_sigma(surface, survey.frame != "", mine) if sigma is None else sigma
     whole = _faces(surface, mine) or _faces(surface, survey.frame != "") or DEFAULT_FACE
-    spoilt = [
-        _spoilt(surface, frame.name, str(name), frame.station, g, section.length)
-        for name, g in zip(names, girth, strict=True)
-    ]
+    spoilt = np.array(
+        [
+            _spoilt(surface, frame.name, name, frame.station, g, shape.length)
+            for name, g in zip(shape.lines, shape.at, strict=True)
+        ],
+        bool,
+    )
     out = []
-    for name, g, bad in zip(names, girth, spoilt, strict=True):
-        if bad:
-            continue
-        there = mine & (survey.line == name)
-        face = _faces(surface, there) or whole
-        out.append((str(name), float(g), face, bool((there & survey.use).any())))
-    for g in _between_lines(girth, np.array(spoilt, bool), section.length, every):
-        if not _spoilt(surface, frame.name, "", frame.station, g, section.length):
-            out.append(("", g, whole, False))
-    return [
-        _candidate(surface, section, frame, name, g, face=face, sigma=usual, again=again)
-        for name, g, face, again in out
-    ]
+    for k in np.flatnonzero(~spoilt):
+        there = mine & (survey.line == shape.lines[k])
+        face, again = _faces(surface, there) or whole, bool((there & survey.use).any())
+        place = shape.lines[k], float(shape.angle[k]), float(shape.at[k])
+        out.append(_candidate(shape, frame, place, face=face, sigma=usual, again=again))
+    for g, ends in _between_lines(shape, spoilt, every):
+        if not _spoilt(surface, frame.name, "", frame.station, g, shape.length):
+            place = "", float(np.interp(g, shape.girth, shape.theta)), g
+            one = _candidate(shape, frame, place, face=whole, sigma=usual, again=False)
+            out.append(replace(one, between=ends))
+    return out
 
 
 def _candidate(
-    surface: Surface, section: Section, frame: Frame, line: str, girth: float, *, face: str,
-    sigma: float, again: bool,
+    shape: _Round, frame: Frame, place: tuple[str, float, float], *, face: str, sigma: float,
+    again: bool,
 ) -> Candidate:  # fmt: skip
-    closed = np.r_[section.girth, section.length]
-    point = [
-        float(np.interp(girth, closed, np.r_[part, part[0]]))
-        for part in (section.station_at, section.bl, section.wl)
-    ]
-    theta = float(surface.theta_of(*(np.array(part) for part in point)))
-    if line:
-        run = surface.lines[line]
-        theta = float(run.theta(np.array(point[0])))
+    line, theta, girth = place
+    station = float(np.interp(theta, shape.theta, shape.x)) + frame.touch
     return Candidate(
-        frame=frame.name, line=line, station=point[0] + frame.touch, theta=theta, girth=girth,
-        face=face, sigma=float(sigma), again=again,
+        frame=frame.name, line=line, station=station, theta=theta, girth=girth, face=face,
+        sigma=float(sigma), again=again,
     )  # fmt: skip
 
 
 def _between_lines(
-    girth: Array, spoilt: NDArray[np.bool_], length: float, every: float
-) -> Iterable[float]:
-    """Girths that divide the wide gaps between lines; none beside a spoilt line."""
-    if not len(girth):
+    shape: _Round, spoilt: NDArray[np.bool_], every: float
+) -> Iterable[tuple[float, str]]:
+    """Girths that divide the wide gaps, and the lines they lie between; none beside spoilt ones."""
+    at, length = shape.at, shape.length
+    if not len(at):
         count = int(np.ceil(length / every))
-        return (length * np.arange(count) / count).tolist()
-    out: list[float] = []
-    for k in range(len(girth)):
-        nxt = (k + 1) % len(girth)
-        gap = float(girth[nxt] - girth[k]) % length or length
-        if gap <= 2 * every or spoilt[k] or spoilt[nxt]:
+        return [(length * k / count, "") for k in range(count)]
+    out: list[tuple[float, str]] = []
+    for k in range(len(at)):
+        nxt = (k + 1) % len(at)
+        gap = float(at[nxt] - at[k]) % length or length
+        if gap <= 1.5 * every or spoilt[k] or spoilt[nxt]:
             continue
-        parts = round(gap / every)
-        out += [(float(girth[k]) + gap * j / parts) % length for j in range(1, parts)]
+        parts, ends = round(gap / every), f"{shape.lines[k]} and {shape.lines[nxt]}"
+        out += [((float(at[k]) + gap * j / parts) % length, ends) for j in range(1, parts)]
     return sorted(out)
 
 
@@ -155,31 +196,30 @@ def _in_bay(
     low = max(f.station for f in stand if f.station < station)
     high = min(f.station for f in stand if f.station > station)
     free = (survey.frame == "") & (survey.station > low) & (survey.station < high)
-    section = lift(surface, Frame(name="", station=station))
+    here = Frame(name="", station=station)
+    shape = _round(surface, here)
     usual = _usual_sigma(surface, survey.frame == "", free) if sigma is None else sigma
     read = set(survey.line[free & survey.use].tolist()) - {""}
     out = []
-    for name, g in zip(section.crossings.line, section.crossings.girth, strict=True):
-        run = surface.lines[str(name)]
-        through = name in read if read else bool(run.readings)
-        if not through or _spoilt(surface, "", str(name), station, float(g), section.length):
+    for name, theta, g in zip(shape.lines, shape.angle, shape.at, strict=True):
+        through = name in read if read else bool(surface.lines[name].readings)
+        if not through or _spoilt(surface, "", name, station, float(g), shape.length):
             continue
         there = free & (survey.line == name)
         near = np.abs(survey.station - station) <= SAME_STATION
-        face = _faces(surface, there) or _bay_face(surface, str(name))
-        out.append(
-            _candidate(
-                surface, section, Frame(name="", station=station), str(name), float(g),
-                face=face, sigma=usual, again=bool((there & near & survey.use).any()),
-            )  # fmt: skip
-        )
+        face = _faces(surface, there) or _bay_face(surface, name)
+        again = bool((there & near & survey.use).any())
+        place = name, float(theta), float(g)
+        out.append(_candidate(shape, here, place, face=face, sigma=usual, again=again))
     return out
 
 
 def _bay_face(surface: Surface, line: str) -> str:
     """The face to touch between frames where none was touched there yet."""
     known = np.isfinite(surface.job.stringer_depth)
-    return "stringer_inner" if known and surface.lines[line].line.kind == "stringer" else "skin_inner"
+    return (
+        "stringer_inner" if known and surface.lines[line].line.kind == "stringer" else "skin_inner"
+    )
 
 
 def _faces(surface: Surface, there: NDArray[np.bool_]) -> str:
@@ -215,4 +255,3 @@ def _spoilt(
             continue
         return True
     return False
-

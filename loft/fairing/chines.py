@@ -81,9 +81,7 @@ def find_chines(
                 faults.append(line.name)
                 continue
             base = _middle_angle(turn[known])
-            found = smooth_series(
-                u[known], np.angle(np.exp(1j * (turn[known] - base))), HIGHEST
-            )
+            found = smooth_series(u[known], np.angle(np.exp(1j * (turn[known] - base))), HIGHEST)
             found[0] += base
         mark[mine] = len(lines)
         lines.append(line)
@@ -113,7 +111,7 @@ def find_chines(
 
 
 def _partner(line: Line, marked: Sequence[Line], survey: Survey) -> NDArray[np.bool_]:
-    """Readings of the chine that mirrors a line: its name with the side's letter changed."""
+    """Mark the readings of the chine that mirrors a line: its name with the side's letter changed."""
     other = {"P": "S", "S": "P"}.get(line.name[-1:], "")
     name = line.name[:-1] + other
     if not other or all(name != item.name for item in marked):

@@ -69,8 +69,13 @@ def gradient(
 
 
 def tilt(
-    r0: float, axes: tuple[Array, ...], rates: tuple[Array, ...], theta: Array, q: Array,
-    rho_theta: Array, rho_x: Array,
+    r0: float,
+    axes: tuple[Array, ...],
+    rates: tuple[Array, ...],
+    theta: Array,
+    q: Array,
+    rho_theta: Array,
+    rho_x: Array,
 ) -> tuple[Array, Array, Array]:
     """Return the gradient of F from the reference's axes and rates at the points."""
     a, b = axes

@@ -224,9 +224,7 @@ def _predict(job: Job, survey: Survey, frame: str, end: bool) -> Prediction:
 def _pick(survey: Survey, index: NDArray[np.int64]) -> Survey:
     """Return the survey's readings at `index`."""
     arrays = {
-        name: value[index]
-        for name, value in vars(survey).items()
-        if isinstance(value, np.ndarray)
+        name: value[index] for name, value in vars(survey).items() if isinstance(value, np.ndarray)
     }
     return replace(survey, **arrays)
 

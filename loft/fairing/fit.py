@@ -18,8 +18,8 @@ FEWEST_LESSONS = 2  # times that the variances are learned
 MOST_LESSONS = 9
 PLAIN_PASSES = 2  # passes for weights alone before variances are learned
 # A chined section is less like its neighbours in shape than smooth ones are: where readings
-# are fewer than shapes, its band takes the shapes' sizes this much larger. Calibrated on simulated chined
-# bodies (benchmarks).
+# are fewer than shapes, its band takes the shapes' sizes this much larger. Calibrated on
+# simulated chined bodies (benchmarks).
 CHINED_LOOSER = 2.0
 
 

@@ -89,7 +89,7 @@ class Learner:
         return np.concatenate([rigid, shift[:, None]], 1)
 
     def reweigh(self, number: int, error: Array, *, final: bool) -> None:
-        """New noise scale and Student-t weights from errors in units of their sigma.
+        """Set the noise scale and Student-t weights from errors in units of their sigma.
 
         Only at the end do readings past REJECT lose all weight: earlier, a surface
         that has not yet found its shape would throw sound ones away.
@@ -190,10 +190,11 @@ class Learner:
         u2, weight = self.scaled[held] ** 2, self.weight[held]
         slope = (FREEDOM + 1) * (FREEDOM - u2) / (FREEDOM + u2) ** 2
         slope = np.where(weight > 0, slope, 0.0)
-        square = np.sum(weight**2 * u2) / max(self.state.total - self.freedom, 0.2 * self.state.total)
+        square = np.sum(weight**2 * u2) / max(
+            self.state.total - self.freedom, 0.2 * self.state.total
+        )
         return float(np.clip(square / max(slope.mean(), 0.2) ** 2 * weight.mean(), 0.5, 4.0))
 
     def variances(self) -> Variances:
-        return Variances(
-            noise=float(self.noise), run=self.run, size=self.size, settle=self.settle
-        )
+        """Return what was learned."""
+        return Variances(noise=float(self.noise), run=self.run, size=self.size, settle=self.settle)

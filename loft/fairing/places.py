@@ -88,7 +88,11 @@ def place_by_surface(surface: Surface, survey: Survey) -> tuple[Survey, NDArray[
             sigma[there] = np.maximum(sigma[there], damage.sigma)
             covariance[there] = sigma[there, None, None] ** 2 * np.eye(3)
     placed = replace(
-        survey, depth=depth, sigma=sigma, covariance=covariance, use=use,
+        survey,
+        depth=depth,
+        sigma=sigma,
+        covariance=covariance,
+        use=use,
         reason=reason.astype(str),
     )
     wanted = use & np.isfinite(placed.bl) & np.isfinite(placed.wl) & np.isfinite(placed.station)
@@ -154,6 +158,12 @@ def _single_coordinates(surface: Surface, survey: Survey) -> Survey:
         sigma[k] = doubt / abs(normal[axis])
         covariance[k] = sigma[k] ** 2 * np.eye(3)
     return replace(
-        survey, station=station, bl=bl, wl=wl, sigma=sigma, covariance=covariance, use=use,
+        survey,
+        station=station,
+        bl=bl,
+        wl=wl,
+        sigma=sigma,
+        covariance=covariance,
+        use=use,
         reason=reason.astype(str),
     )

@@ -68,16 +68,33 @@ class Suggestion:
         """
         one, u = self.reading, MM_PER[unit]
         digits = 2 if unit == "mm" else 4
-        where = f"at {one.line}" if one.line else f"at girth {one.girth / u:.{digits - 2}f} {unit}"
-        what = (
-            f"{one.frame} {where}" if one.frame
-            else f"{where[3:]} at station {one.station / u:.{digits - 1}f}, between frames,"
-        )  # fmt: skip
-        again = " again" if one.again else ""
+        if round(self.band_before / u, digits) == round(self.band_after / u, digits):
+            digits += 1
         return (
-            f"take {what}{again} on {one.face}: the band narrows from "
-            f"± {self.band_before / u:.{digits}f} to ± {self.band_after / u:.{digits}f} {unit}"
+            f"take {place_words(one, unit)}{' again' if one.again else ''} on {one.face}: the band "
+            f"narrows from ± {self.band_before / u:.{digits}f} to "
+            f"± {self.band_after / u:.{digits}f} {unit}"
         )
+
+
+def place_words(reading: Candidate, unit: str = "mm") -> str:
+    """Return where a reading stands, in words.
+
+    Examples
+    --------
+    >>> place_words(Candidate(frame="F13", line="", station=5680.0, theta=2.0, girth=1402.3,
+    ...                       face="skin_inner", sigma=1.5, between="S8S and S9S"))
+    'F13 between S8S and S9S (girth 1402 mm)'
+    """
+    u, fine = MM_PER[unit], 0 if unit == "mm" else 2
+    girth = f"girth {reading.girth / u:.{fine}f} {unit}"
+    if not reading.frame:
+        station = f"station {reading.station / u:.{fine + 1}f}"
+        return f"{reading.line or girth} at {station} between frames"
+    if reading.line:
+        return f"{reading.frame} at {reading.line}"
+    between = f"between {reading.between} ({girth})"
+    return f"{reading.frame} {between if reading.between else 'at ' + girth}"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

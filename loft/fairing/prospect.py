@@ -61,6 +61,8 @@ class Candidate:
         One standard deviation of a coordinate, mm.
     again : bool
         The place was read before.
+    between : str
+        Where there is no line: the lines it lies between, "S4S and S5S".
     """
 
     frame: str
@@ -71,6 +73,7 @@ class Candidate:
     face: str
     sigma: float
     again: bool = False
+    between: str = ""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -478,7 +481,7 @@ def _seen(
     surface: Surface, state: Equations, now: Present, candidates: Sequence[Candidate]
 ) -> tuple[Array, Array, Array]:
     """Designs on the state with the movement followed, movements' columns, their spread."""
-    n, e, b = state.design.shape
+    n, _e, b = state.design.shape
     steep = state.steep[..., None]
     design = np.concatenate([state.design, state.offsets[..., None] * state.design], -1) / steep
     columns = state.columns / steep

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -161,7 +162,7 @@ def _bin(survey: Survey, index: NDArray[np.int64]) -> dict[str, NDArray]:  # typ
     out: dict[str, list] = {  # type: ignore[type-arg]
         name: [] for name in ("station", "bl", "wl", "sigma", "covariance", "depth", "own")
     }
-    for start, stop in zip(edges[:-1], edges[1:], strict=True):
+    for start, stop in itertools.pairwise(edges):
         part, r = index[start:stop], radius[start:stop]
         run_out = r - np.median(r)
         spread = MAD * np.median(np.abs(run_out))

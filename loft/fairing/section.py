@@ -68,9 +68,16 @@ class _Cut:
         bevel = self.bevel(slope)
         more = slope - np.array([1e-6, 0.0, 0.0])
         return {
-            "theta": theta, "x": np.broadcast_to(x, theta.shape), "bl": bl, "wl": wl, "slope": slope, "steep": steep,
+            "theta": theta,
+            "x": np.broadcast_to(x, theta.shape),
+            "bl": bl,
+            "wl": wl,
+            "slope": slope,
+            "steep": steep,
             "height": (wl - self.pivot) / self.cos,
-            "normal_bl": slope[:, 1] / steep, "normal_height": up / steep, "bevel": bevel,
+            "normal_bl": slope[:, 1] / steep,
+            "normal_height": up / steep,
+            "bevel": bevel,
             "bevel_by_run": (self.bevel(more) - bevel) / 1e-6,
         }
 
@@ -214,7 +221,7 @@ def _outline(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> _Outl
 def _beside(
     cut: _Cut, grid: Array, seen: dict[str, Array], angles: list[float], side: int
 ) -> tuple[Array, Array]:
-    """Normals (bl, height) on the grid, at the corners those just to one side of them."""
+    """Return normals (bl, height) on the grid, at the corners those just to one side of them."""
     bl, height = seen["normal_bl"].copy(), seen["normal_height"].copy()
     if angles:
         at = np.flatnonzero(np.abs(np.subtract.outer(grid, angles + [grid[-1]])).min(1) < 1e-8)
@@ -241,7 +248,8 @@ def _choose(outline: _Outline) -> tuple[Array, Array, Array]:
         at.append(asked)
         pace = np.gradient(grid, girth, edge_order=2) if len(grid) > 2 else None
         theta.append(
-            np.interp(asked, girth, grid) if pace is None
+            np.interp(asked, girth, grid)
+            if pace is None
             else CubicHermiteSpline(girth, grid, pace)(asked)
         )
         bend.append(np.interp(asked, (girth[1:] + girth[:-1]) / 2, curve))
@@ -315,9 +323,7 @@ def simultaneous_factor(root: Array, frames: int) -> float:
     return max(float(np.quantile(largest, 0.95)), NORMAL95)
 
 
-def section_covariance(
-    surface: Surface, section: Section, some: NDArray[np.int64]
-) -> Array:
+def section_covariance(surface: Surface, section: Section, some: NDArray[np.int64]) -> Array:
     """Return the covariance of a lifted section along its in-plane normals, mm^2.
 
     Parameters
@@ -391,7 +397,9 @@ def _crossings(cut: _Cut, start: float, grid: Array, girth: Array) -> Crossings:
     seen = cut.look(angle)
     ahead, aside = surface.points(seen["x"] + 1e-3, angle), surface.points(seen["x"], angle + 1e-6)
     here = surface.points(seen["x"], angle)
-    turn = np.array([float(surface.lines[n].turn(x)) for n, x in zip(names, seen["x"], strict=True)])
+    turn = np.array(
+        [float(surface.lines[n].turn(x)) for n, x in zip(names, seen["x"], strict=True)]
+    )
     direction = (ahead - here) / 1e-3 + (aside - here) / 1e-6 * turn[:, None]
     normal = seen["slope"] / np.linalg.norm(seen["slope"], axis=1, keepdims=True)
     tangent = np.stack(

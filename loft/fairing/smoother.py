@@ -209,8 +209,9 @@ def _inverse(matrix: Array, lower: Array) -> Array:
 def solve(links: Links, data: Array, pull: Array) -> Posterior:
     """Solve for the states and their covariance by a block-tridiagonal sweep.
 
-    Arguments as `solve_mean`, with one right-hand side (m, s). The forward sweep eliminates knot after knot; the
-    backward sweep brings back means, covariances and the gains between knots.
+    Arguments as `solve_mean`, with one right-hand side (m, s). The forward sweep
+    eliminates knot after knot; the backward sweep brings back means, covariances and the
+    gains between knots.
     """
     m, _, b = links.own.shape
     size, used = 2 * b, data.shape[1]
@@ -318,8 +319,10 @@ def between(
         end = min(at, len(knots) - 1)
         h = (station - knots[end]) / RUN_UNIT
         ahead = np.kron(_ahead(h), np.eye(b))
-        grown = np.kron(_increment(abs(h)) * np.array([[1, np.sign(h)], [np.sign(h), 1]]),
-                        np.diag(1 / stiffness))
+        grown = np.kron(
+            _increment(abs(h)) * np.array([[1, np.sign(h)], [np.sign(h), 1]]),
+            np.diag(1 / stiffness),
+        )
         return ahead @ posterior.states[end], ahead @ posterior.covariance[end] @ ahead.T + grown
     back, on = (station - knots[at - 1]) / RUN_UNIT, (knots[at] - station) / RUN_UNIT
     before, after = np.linalg.inv(_increment(back)), np.linalg.inv(_increment(on))

@@ -89,9 +89,7 @@ class Surface:
         """Return the gradient of F by (station, bl, wl); it points outwards."""
         station, theta = np.broadcast_arrays(np.asarray(station, float), np.asarray(theta, float))
         rho, rho_theta, rho_x = self.shape(station, theta)
-        parts = gradient(
-            self.reference, station, theta, rho / self.reference.r0, rho_theta, rho_x
-        )
+        parts = gradient(self.reference, station, theta, rho / self.reference.r0, rho_theta, rho_x)
         return np.stack(parts, -1)
 
     def normals(self, station: Array, theta: Array) -> Array:
@@ -215,7 +213,8 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
     fit = fit_surface(
         batch,
         reference,
-        basis.choose_modes(symmetry, chines.pairs, chines.centred) if chines
+        basis.choose_modes(symmetry, chines.pairs, chines.centred)
+        if chines
         else basis.choose_modes(symmetry),
         run,
         settlement=job.fair.settlement,
@@ -224,14 +223,19 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
     )
     runs = _chine_runs(fit, chines, survey, surveyed) if chines else {}
     surface = Surface(
-        job=job, survey=survey, fit=fit, lines=runs, chines=tuple(runs), stations=surveyed,
+        job=job,
+        survey=survey,
+        fit=fit,
+        lines=runs,
+        chines=tuple(runs),
+        stations=surveyed,
         first_chines=chines,
     )
     return replace(surface, lines=_all_lines(surface, wanted) | runs) if lines else surface
 
 
 def _chine_runs(fit: Fit, chines: Chines, survey: Survey, surveyed: Array) -> dict[str, LineRun]:
-    """The chines as fitted: first angles moved by their places."""
+    """Return the chines as fitted: first angles moved by their places."""
     knots, k, b = fit.run.station, fit.modes.shapes, len(fit.modes)
     mix, r0 = fit.modes.place_mix, fit.reference.r0
     value = chines.theta(knots) * r0 + fit.posterior.states[:, k:b] @ mix.T
@@ -306,8 +310,13 @@ def _all_lines(surface: Surface, wanted: NDArray[np.bool_]) -> dict[str, LineRun
     sin, cos = np.sin(theta), np.cos(theta)
     pace = np.hypot(a * (q1 * sin + q * cos), b * (q1 * cos - q * sin))
     runs = fit_lines(
-        survey.lines, label[mine], station, theta, survey.sigma[mine] / pace,
-        scale=surface.reference.r0, ends=ends,
+        survey.lines,
+        label[mine],
+        station,
+        theta,
+        survey.sigma[mine] / pace,
+        scale=surface.reference.r0,
+        ends=ends,
     )
     named = {line.name: line for line in survey.lines}
     for name, kind, angle in (("CROWN", "crown", 0.0), ("KEEL", "keel", np.pi)):

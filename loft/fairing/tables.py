@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 
 import numpy as np
 
@@ -44,7 +45,9 @@ def section_text(section: Section, job: Job) -> str:
     u = MM_PER[job.unit]
     plane = f"station {section.station / u:.4f}"
     if section.cant:
-        plane += f", canted {np.rad2deg(section.cant):.5f} about waterline {section.pivot_wl / u:.4f}"
+        plane += (
+            f", canted {np.rad2deg(section.cant):.5f} about waterline {section.pivot_wl / u:.4f}"
+        )
     rows = zip(
         section.girth / u, section.bl / u, section.wl / u, section.normal_bl,
         section.normal_height, np.rad2deg(section.bevel), section.radius / u, section.sd / u,
@@ -153,19 +156,59 @@ def even_girth(surface: Surface, station: float, widest: float) -> tuple[Array, 
     return np.interp(girth, np.r_[run, length], grid), girth
 
 
+def loft_grid(surface: Surface, apart: float, around: int) -> tuple[Array, list[int]]:
+    """Return the loft as a grid of points and the columns that are chines.
+
+    Parameters
+    ----------
+    surface : Surface
+    apart : float
+        Greatest distance between stations, mm.
+    around : int
+        Columns round the girth, from the crown; a column runs along every chine.
+
+    Returns
+    -------
+    points : ndarray, shape (n, around or more, 3)
+        (station, bl, wl).
+    breaks : list of int
+    """
+    first, last = surface.stations[0], surface.stations[-1]
+    stations = np.linspace(first, last, int(np.ceil((last - first) / apart)) + 1)
+    crown = surface.lines["CROWN"].theta(stations)
+    turns = [
+        np.mod(surface.lines[name].theta(stations) - crown, 2 * np.pi) for name in surface.chines
+    ]
+    turns = sorted(turns, key=lambda turn: float(turn.mean()))
+    edges = [np.zeros(len(stations)), *turns, np.full(len(stations), 2 * np.pi)]
+    theta, breaks, column = [], [], 0
+    for low, high in itertools.pairwise(edges):
+        share = float((high - low).mean()) / (2 * np.pi)
+        if share < 1e-6:
+            continue
+        count = max(round(share * around), 8)
+        theta.append(
+            crown[:, None] + low[:, None] + (high - low)[:, None] * np.arange(count) / count
+        )
+        breaks.append(column)
+        column += count
+    return surface.points(
+        stations[:, None], np.concatenate(theta, 1)
+    ), breaks if surface.chines else []
+
+
 def surface_stl(surface: Surface) -> bytes:
     """Return the loft as a binary STL: an open tube, outward winding, aircraft axes in mm."""
-    first, last = surface.stations[0], surface.stations[-1]
-    stations = np.linspace(first, last, int(np.ceil((last - first) / 25.0)) + 1)
-    around = np.linspace(0, 2 * np.pi, 360, endpoint=False)
-    grid = surface.points(stations[:, None], around)
+    grid, _ = loft_grid(surface, 40.0, 240)
     nxt = np.roll(grid, -1, axis=1)
     a, b, c, d = grid[:-1], nxt[:-1], nxt[1:], grid[1:]
     triangles = np.concatenate([np.stack([a, d, c], 2), np.stack([a, c, b], 2)], 1)
     triangles = triangles.reshape(-1, 3, 3)
     normal = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 0])
     normal /= np.linalg.norm(normal, axis=1, keepdims=True)
-    record = np.zeros(len(triangles), dtype=[("normal", "<f4", 3), ("corner", "<f4", (3, 3)), ("spare", "<u2")])
+    record = np.zeros(
+        len(triangles), dtype=[("normal", "<f4", 3), ("corner", "<f4", (3, 3)), ("spare", "<u2")]
+    )
     record["normal"], record["corner"] = normal, triangles
     head = b"mould-line surface, aircraft axes station bl wl, mm; shape only".ljust(80)
     return head + np.uint32(len(triangles)).tobytes() + record.tobytes()

@@ -60,8 +60,9 @@ def chine_scores(surface: Surface) -> tuple[Array, Array, Array]:
         right = np.zeros((*state.right.shape, len(angle)))
         right[:, :n] = pattern
         score = np.abs(_score(surface, state, learner, right))
-        best, best_drift = np.where(score > best, score, best), np.where(
-            score > best, drift, best_drift
+        best, best_drift = (
+            np.where(score > best, score, best),
+            np.where(score > best, drift, best_drift),
         )
     return (_on_centreline(best, angle) if paired else best), angle, best_drift
 

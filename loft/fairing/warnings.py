@@ -31,10 +31,11 @@ def stations_out(shifts: StationShifts, job: Job) -> tuple[Finding, ...]:
         if any(abs(k - t) <= 2 for t in taken):
             continue
         taken.append(int(k))
+        way = "aft" if shifts.shift[k] > 0 else "forward"
         out.append(
             Finding(
                 text=f"frame {shifts.frame[k]}: its readings fit a station "
-                f"{abs(shifts.shift[k]):.0f} mm further {'aft' if shifts.shift[k] > 0 else 'forward'} "
+                f"{abs(shifts.shift[k]):.0f} mm further {way} "
                 f"(± {1.96 * shifts.sd[k]:.0f}); tape its station again, or give it a "
                 "station_sigma so that it may shift",
                 severity="warning",

@@ -82,8 +82,68 @@ def tell(result: Any, data: dict[str, Any], steps: tuple[str, ...], out: Path, u
         for row in data["verdict"]:
             reasons = "".join(f"\n  because {reason}" for reason in row["reasons"])
             parts.append(f"{row['frame']}: {row['verdict'].upper()}{reasons}")
+    for frame, told in data["plan"].items():
+        lines = "".join(f"\n  {k + 1}. {words}" for k, words in enumerate(told))
+        parts.append(f"read next for {frame}, mean band round the section:{lines}")
     parts.append(f"files in {out}")
     return "\n\n".join(part for part in parts if part)
+
+
+def tell_arcs(checks: list[Any], findings: list[Any], out: Path) -> str:
+    """Return the arcs of each frame and what its drawing says, for `loft arcs`."""
+    parts = []
+    for check in checks:
+        rows = [
+            [
+                arc.name, _radius(arc.radius, arc.sd_radius), _known(arc.sd_radius),
+                _known(arc.centre_bl), _known(arc.centre_height), arc.verdict,
+            ]
+            for arc in check.arcs
+        ]  # fmt: skip
+        parts.append(
+            f"{check.drawing.frame}: struck with\n"
+            + table(["arc", "radius", "sd", "centre bl", "height", ""], rows)
+        )
+        facts = [
+            [
+                f"{line.arc} {line.dimension.kind}".strip().replace("_", " "),
+                _known(line.dimension.value), _known(line.fitted), _known(line.suggested),
+                _known(line.detectable), line.verdict,
+            ]
+            for line in check.facts
+        ]  # fmt: skip
+        if facts:
+            columns = ["drawn", "figure", "fitted", "the rest says", "would be seen", ""]
+            parts.append(table(columns, facts))
+    parts += [f"note: {finding.line()}" for finding in findings]
+    parts.append("lengths in mm; shape only, not approved data")
+    parts.append(f"drawing.csv, facts.csv and construction.svg in the frames' folders in {out}")
+    return "\n\n".join(parts)
+
+
+def _radius(radius: float, sd: float) -> str:
+    if radius == float("inf"):
+        return "straight"
+    return "unknown" if sd != sd else f"{radius:.1f}"
+
+
+def _known(value: float) -> str:
+    return f"{value:.1f}" if abs(value) < float("inf") else "unknown"
+
+
+def tell_prove(data: dict[str, Any], out: Path) -> str:
+    """Return the verdict on a made part, for `loft prove`."""
+    parts = [
+        f"{data['frame']}, section {data['section']}: {data['readings']} readings of the part, "
+        f"held by {data['held']}",
+        data["verdict"].upper(),
+    ]
+    parts += [f"  girth {row['girth_mm']:.0f}: {row['remark']}" for row in data["rework"]]
+    if data["undecided"]:
+        parts.append(f"{data['undecided']} readings cannot be decided by this survey")
+    parts += [f"note: {note}" for note in data["notes"]]
+    parts.append(f"prove.csv in {out / data['frame']}; shape only, not approved data")
+    return "\n".join(parts)
 
 
 def _moved(data: dict[str, Any], units: str) -> str:

@@ -70,7 +70,12 @@ def read_survey(job: Job, *, progress: Progress | None = None) -> Survey:
     parts, faults = _parts(job, progress or (lambda line: None))
     if faults:
         raise LoftError(faults)
-    survey = apply_damage(job, join(parts))
+    survey = join(parts)
+    if job.datum_from == "symmetry":
+        from loft.survey.datum import level_survey
+
+        survey, _ = level_survey(survey)
+    survey = apply_damage(job, survey)
     if faults := _survey_faults(job, survey):
         raise LoftError(faults)
     return replace(survey, notes=(*survey.notes, *_notes(job, survey)))
