@@ -66,8 +66,8 @@ def make_files(
     """
     work = work_of(section, job, section_hash, units=units, run_curvature=run_curvature)
     texts = {
-        "frame.csv": frame_table(frame_lines(section, job), section_hash),
-        "marks.csv": marks_table(work.marks, work.lines, section_hash),
+        "frame.csv": frame_table(work.lines, section_hash, unit=job.unit),
+        "marks.csv": marks_table(work.marks, work.lines, section_hash, unit=job.unit),
         "offsets.csv": offsets_csv(
             section, job, section_hash=section_hash, units=units, of=job.shop.offsets_of
         ),

@@ -15,7 +15,7 @@ from loft.bench.part import depth_at, part_of
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
 from loft.job.records import NAN, Array, Job, Section
-from loft.job.units import format_length
+from loft.job.units import MM_PER, format_length
 
 COLUMNS = ("line_kind", "line_value", "side", "offset", "sd", "notation", "branch", "of")
 STEEPEST = math.radians(85.0)  # beyond this no sd of an offset is printed
@@ -109,7 +109,7 @@ def offset_table(section: Section, job: Job, *, of: str = "mould") -> tuple[Offs
 def offsets_csv(
     section: Section, job: Job, *, section_hash: str, units: str = "mm", of: str = "mould"
 ) -> str:
-    """Return offsets.csv; the notation column is for people, in `units`.
+    """Return offsets.csv in the job's unit; the notation column is for people, in `units`.
 
     Parameters
     ----------
@@ -128,13 +128,14 @@ def offsets_csv(
     >>> [row for row in text.splitlines() if row.startswith("waterline,300")][0]
     'waterline,300.0000,starboard,400.0000,0.3750,400.0,outer,mould'
     """
+    u = MM_PER[job.unit]
     rows = [
         (
             row.kind,
-            row.value,
+            row.value if isinstance(row.value, str) else row.value / u,
             row.side,
-            row.offset,
-            row.sd,
+            row.offset / u,
+            row.sd / u,
             format_length(row.offset, units),
             row.branch,
             row.of,
@@ -151,14 +152,15 @@ def _heading(section: Section, job: Job, section_hash: str, units: str, of: str)
         "ft-in": "feet-inches-eighths, + a sixteenth more",
     }
     line = "mould line, outside of the skin" if of == "mould" else "flange line, at the heel"
-    at_station = f"station {section.station:.4f}"
+    u = MM_PER[job.unit]
+    at_station = f"station {section.station / u:.4f}"
     if section.cant:
         at_station += (
-            f" at waterline {section.pivot_wl:g}, cant {math.degrees(section.cant):g} degrees; "
-            f"true height in the plane: (wl - {section.pivot_wl:g}) / cos(cant)"
+            f" at waterline {section.pivot_wl / u:g}, cant {math.degrees(section.cant):g} degrees; "
+            f"true height in the plane: (wl - {section.pivot_wl / u:g}) / cos(cant)"
         )
     return [
-        f"offsets of {section.frame}, section {section_hash}; {line}; lengths in mm",
+        f"offsets of {section.frame}, section {section_hash}; {line}; lengths in {job.unit}",
         f"{at_station}; datum bl 0 wl 0; from {section.source}",
         "waterline: half-breadth from bl 0, to starboard or port; buttock: height as a waterline; "
         "line: half_breadth and height of a named line",

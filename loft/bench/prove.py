@@ -17,7 +17,8 @@ from loft.bench.part import crossing_girth
 from loft.bench.part_table import PartReading
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
-from loft.job.records import NAN, Array, Job, Section
+from loft.job.records import NAN, Job, Section
+from loft.job.units import MM_PER
 
 ACCEPT, REWORK, OPEN = "accept", "rework", "cannot be decided"
 COLUMNS = (
@@ -120,8 +121,8 @@ def prove(section: Section, readings: Sequence[PartReading], job: Job, *, hold: 
     )
 
 
-def prove_table(section: Section, proved: Proved, section_hash: str) -> str:
-    """Return prove.csv.
+def prove_table(section: Section, proved: Proved, section_hash: str, *, unit: str = "mm") -> str:
+    """Return prove.csv; lengths in `unit`, the job's.
 
     Examples
     --------
@@ -132,7 +133,8 @@ def prove_table(section: Section, proved: Proved, section_hash: str) -> str:
     """
     bl, height, roll = proved.movement
     heading = [
-        f"made part of {section.frame} against section {section_hash}; mm, an angle's in degrees",
+        f"made part of {section.frame} against section {section_hash}; "
+        f"lengths in {unit}, angles in degrees",
         f"verdict: {proved.verdict}; laid on by "
         + ("its pin holes" if proved.held == "pins" else "a fit to its points"),
         f"the part stood {bl:+.3f} mm bl, {height:+.3f} mm up and {math.degrees(roll):+.4f} "
@@ -142,17 +144,20 @@ def prove_table(section: Section, proved: Proved, section_hash: str) -> str:
         *proved.notes,
         NOT_APPROVED,
     ]
-    turn = {True: math.degrees, False: float}
+    u = MM_PER[unit]
     rows = [
         (
-            row.girth,
-            row.bl,
-            row.wl,
-            *(turn[row.kind == "angle"](v) for v in (row.deviation, row.sd, row.tolerance)),
+            row.girth / u,
+            row.bl / u,
+            row.wl / u,
+            *(
+                math.degrees(v) if row.kind == "angle" else v / u
+                for v in (row.deviation, row.sd, row.tolerance)
+            ),
             row.verdict,
             row.kind,
             row.name,
-            row.band95,
+            row.band95 / u,
             row.remark,
         )
         for row in proved.rows

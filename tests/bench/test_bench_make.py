@@ -170,3 +170,28 @@ def test_summary_is_plain_and_says_what_was_checked():
     assert summary["splice_rivets"] == {"web": 15, "flange": 4}
     assert any("bend_radius" in line for line in summary["checks"])
     assert summary["overbend_deg"] is None
+
+
+def test_tables_are_in_the_job_s_unit_and_files_to_cut_in_millimetres(files):
+    import csv
+
+    inches = make_files(
+        bodies.section_of(bodies.lopsided), replace(job_for(), unit="in"), HASH, units="ft-in"
+    )
+
+    def rows(content):
+        return list(csv.DictReader(r for r in content.decode().splitlines() if r[0] != "#"))
+
+    for name, lengths in (
+        ("frame.csv", ("girth", "bl", "flange_bl", "setback", "flange_radius", "rivet_bl", "sd")),
+        ("marks.csv", ("girth", "bl", "height")),
+        ("offsets.csv", ("offset",)),
+    ):
+        assert b"lengths in in" in inches[name].splitlines()[0]
+        for metric, imperial in zip(rows(files[name]), rows(inches[name]), strict=True):
+            for column in lengths:
+                wide = float(metric[column])
+                assert float(imperial[column]) == pytest.approx(wide / 25.4, abs=6e-5)
+            for column in ("flange_deg", "edge_strain", "angle_deg"):
+                assert metric.get(column) == imperial.get(column)
+    assert inches["block.stl"] == files["block.stl"]
