@@ -17,7 +17,7 @@ from loft.bench.part import crossing_girth
 from loft.bench.part_table import PartReading
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
-from loft.job.records import NAN, Job, Section
+from loft.job.records import NAN, Array, Job, Section
 from loft.job.units import MM_PER
 
 ACCEPT, REWORK, OPEN = "accept", "rework", "cannot be decided"
