@@ -1,6 +1,9 @@
 """Tables of the free fit of tangent arcs, on fresh surveys of known sections.
 
-    nice python benchmarks/arcs.py [--cases 6] [--seed 2026] [--all]
+    nice python benchmarks/arcs.py [free short drawn conic] [--cases 6] [--seed 2026] [--all]
+
+Tables: free (fits without a drawing), short (a 5 m radius over a short arc), drawn (how
+often a wrong drawn radius is noticed, and what it costs), conic (conics told from arcs).
 
 Set PROTOTYPE to a folder with an earlier solver (`arc_chain.py`) to run it on the very
 same surveys in the same run. Times are processor time of this process.
@@ -19,7 +22,7 @@ import argparse
 import os
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,9 +30,14 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from loft.drawing.chain import Chain, project, strike, walk
+from loft.drawing.check import check_facts
+from loft.drawing.conic import Conic
+from loft.drawing.diagnosis import REJECT, diagnose
+from loft.drawing.dimensions import at_turn
 from loft.drawing.readings import read_points
 from loft.drawing.search import fit_arcs, fit_count
 from loft.drawing.solve import Task, settle
+from loft.job.records import Fact, Frame
 
 QUICK = [(n, count, sigma) for n in (3, 4, 5) for count in (12, 20) for sigma in (1.0, 2.0)]
 QUICK += [(6, 40, 1.0)]
@@ -134,18 +142,7 @@ def line_of(scores: list[Score], arcs: int) -> str:
     )
 
 
-def main() -> None:
-    ask = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
-    )
-    ask.add_argument("--cases", type=int, default=6)
-    ask.add_argument("--seed", type=int, default=2026)
-    ask.add_argument("--all", action="store_true")
-    given = ask.parse_args()
-    module = None
-    if os.environ.get("PROTOTYPE"):
-        sys.path.insert(0, os.environ["PROTOTYPE"])
-        import arc_chain as module
+def free_table(given: argparse.Namespace, module) -> None:
     for arcs, count, sigma in EVERY if given.all else QUICK:
         rng = np.random.default_rng([given.seed, arcs, count, int(10 * sigma)])
         scores: dict[str, list[Score]] = {"here": []} | ({"prototype": []} if module else {})
@@ -161,6 +158,163 @@ def main() -> None:
             print(
                 f"{arcs} arcs N {count} sigma {sigma}  {name:9s} {line_of(rows, arcs)}", flush=True
             )
+
+
+def short_table(given: argparse.Namespace, module) -> None:
+    """The stated sd of a radius against its closed form and against repeated surveys."""
+    del module
+    rng = np.random.default_rng(given.seed)
+    radius, sigma = 5000.0, 1.0
+    chain = Chain(crown=0.0, curvature=np.array([1 / radius]), length=np.array([radius * np.pi]))
+    for length, count in ((600.0, 5), (600.0, 10), (900.0, 10), (1200.0, 10)):
+        middle = 0.5 * radius * np.pi
+        points, normals, _, _ = walk(chain, middle + np.linspace(-length / 2, length / 2, count))
+        shape = 720 * (count - 1) ** 3 / (count * (count + 1) * (count**2 - 4))
+        formula = sigma * radius**2 / length**2 * np.sqrt(shape)
+        found, stated = [], []
+        for _ in range(20 * given.cases):
+            read = points + rng.normal(0.0, sigma, (count, 1)) * normals
+            task = Task(readings=read_points(read, sigma, centreline=(1e8, 0.0)), straight=(False,))
+            fit = settle(chain, task)
+            found.append(fit.chain.curvature[0])
+            stated.append(diagnose(fit).sd_curvature[0])
+        spread = np.std(found) * radius**2
+        print(
+            f"short arc L {length:.0f} N {count}: sd of R by formula {formula:.0f}, "
+            f"stated {np.median(stated) * radius**2:.0f}, of repeated surveys {spread:.0f}"
+        )
+
+
+NAMES = ("crown", "shoulder", "side", "bilge", "bottom")
+
+
+def board_section() -> Chain:
+    """The section of the drawing tables: 620 / 250 / 5500 / 300 / about 646."""
+    return strike(800.0, [620.0, 250.0, 5500.0, 300.0], np.deg2rad([41.25, 84.22, 91.67, 140.94]))
+
+
+def board_figures(true: Chain, **wrong: float) -> dict[str, float]:
+    drawn = dict(zip(NAMES, true.radius, strict=True)) | {"bilge": np.nan}
+    return {**drawn, **wrong}
+
+
+def check_ours(true: Chain, figures: dict[str, float], points, sigma: float):
+    facts = [
+        Fact(frame="F", kind="arc", arc=name, radius=figures[name], sigma=1.0) for name in NAMES
+    ]
+    facts[0] = replace(facts[0], centre_wl=float(true.centre[0, 1]))
+    facts += [Fact(frame="F", kind="top", value=true.crown, sigma=1.0)]
+    facts += [Fact(frame="F", kind="bottom", value=true.keel, sigma=1.0)]
+    widest = float(at_turn(true, np.pi / 2)[0][0])
+    facts += [Fact(frame="F", kind="max_half_breadth", value=widest, sigma=1.0)]
+    plane = Frame(name="F", station=0.0)
+    check = check_facts(facts, plane, points=points, sigma=sigma, robust=False)
+    wrong = {one.arc for one in check.facts if one.verdict == "contradicted"}
+    return wrong, check.reading.fit.chain
+
+
+def check_prototype(true: Chain, figures: dict[str, float], points, sigma: float):
+    import arc_drawing
+
+    slots = [
+        {"name": name, "R": None if np.isnan(figures[name]) else figures[name], "s": 1.0}
+        for name in NAMES
+    ]
+    widest = float(at_turn(true, np.pi / 2)[0][0])
+    dims = [("CX", 0, 0.0, 0.5), ("CZ", 0, float(true.centre[0, 1]), 1.0)]
+    dims += [("TOP", None, true.crown, 1.0), ("BOT", None, true.keel, 1.0)]
+    dims += [("B", None, widest, 1.0)]
+    fit = arc_drawing.solve(slots, dims[1:], points, sigma)[0]
+    found = arc_drawing.diagnose(fit)["w"][fit["npts"] :]
+    names = [slots[one[1]]["name"] if one[1] is not None else "" for one in fit["dims"]]
+    wrong = {name for name, size in zip(names, found, strict=True) if abs(size) > REJECT}
+    return wrong, fit["ch"]
+
+
+def drawn_table(given: argparse.Namespace, module) -> None:
+    true = board_section()
+    line = walk(true, np.linspace(0.0, true.length.sum(), 300))[0]
+    cases = [{}, {"side": 5050.0}, {"side": 8000.0}, {"shoulder": 300.0}, {"crown": 630.0}]
+    cases += [{"bottom": 700.0}]
+    solvers = {"here": check_ours} | ({"prototype": check_prototype} if module else {})
+    for wrong in cases:
+        for name, solver in solvers.items():
+            parts = []
+            for count, sigma in ((12, 1.5), (20, 1.5), (40, 1.0)):
+                rng = np.random.default_rng([given.seed, count])
+                seen, error, took = [], [], []
+                for _ in range(given.cases):
+                    points = survey(true, count, sigma, rng)
+                    figures = board_figures(true, **wrong)
+                    (told, chain), ms = timed(
+                        lambda f=figures, p=points, s=sigma, work=solver: work(true, f, p, s)
+                    )
+                    away = (
+                        chain.project(line)[0]
+                        if name == "prototype"
+                        else project(chain, line).distance
+                    )
+                    seen.append(bool(told & set(wrong)) if wrong else bool(told))
+                    error.append(np.abs(away).max())
+                    took.append(ms)
+                parts.append(f"N {count}: {np.mean(seen):.2f} {np.median(error):.1f} mm")
+            what = " ".join(f"{key} {value:.0f}" for key, value in wrong.items()) or "none"
+            print(f"drawn wrong: {what:14s} {name:9s} noticed, line error: {'; '.join(parts)}")
+
+
+def conic_table(given: argparse.Namespace, module) -> None:
+    del module
+    for count, sigma in ((16, 1.0), (24, 1.0), (40, 0.5)):
+        rng = np.random.default_rng([given.seed, count])
+        right, arcs_right, took = [], [], []
+        for index in range(given.cases):
+            out, level = rng.uniform(500, 700), rng.uniform(-150, 150)
+            top, bottom = rng.uniform(700, 950), rng.uniform(-900, -600)
+            upper = Conic(
+                start=np.array([0.0, top]),
+                corner=np.array([out, top]),
+                end=np.array([out, level]),
+                rho=rng.uniform(0.44, 0.58),
+            )
+            lower = Conic(
+                start=np.array([out, level]),
+                corner=np.array([out, bottom]),
+                end=np.array([0.0, bottom]),
+                rho=rng.uniform(0.44, 0.62),
+            )
+            share = (np.arange(count // 2) + 0.5) / (count // 2)
+            points = np.concatenate([one.at(share)[0] for one in (upper, lower)])
+            points += rng.normal(0.0, sigma, points.shape)
+            found, ms = timed(lambda p=points, s=sigma: fit_arcs(p, s))
+            took.append(ms)
+            right.append(found.conics[0].bic < found.best.bic)
+            points = survey(true_section(3 + index % 3, rng), count, sigma, rng)
+            found = fit_arcs(points, sigma)
+            arcs_right.append(found.best.bic < found.conics[0].bic)
+        print(
+            f"conic or arcs N {count} sigma {sigma}: conics known {np.mean(right):.2f}, "
+            f"arcs known {np.mean(arcs_right):.2f}, both fitted in {np.median(took):.0f} ms"
+        )
+
+
+TABLES = {"free": free_table, "short": short_table, "drawn": drawn_table, "conic": conic_table}
+
+
+def main() -> None:
+    ask = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    ask.add_argument("tables", nargs="*", choices=[*TABLES, []], default=[])
+    ask.add_argument("--cases", type=int, default=6)
+    ask.add_argument("--seed", type=int, default=2026)
+    ask.add_argument("--all", action="store_true")
+    given = ask.parse_args()
+    module = None
+    if os.environ.get("PROTOTYPE"):
+        sys.path.insert(0, os.environ["PROTOTYPE"])
+        import arc_chain as module
+    for name in given.tables or TABLES:
+        TABLES[name](given, module)
 
 
 if __name__ == "__main__":
