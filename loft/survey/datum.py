@@ -11,13 +11,13 @@ import numpy as np
 import scipy.stats
 
 from loft.job.errors import Finding, LoftError
-from loft.job.records import Array, CloudSet, Job, Survey, freeze_arrays
-from loft.survey.level import Centring, level
+from loft.job.records import Array, CloudSet, Job, freeze_arrays
 from loft.survey.network import AXES, Tie
 from loft.survey.quality import CRITICAL, DETECT
 from loft.survey.similarity import Similarity, motion, similarity
 from loft.survey.slips import likely_slip
 from loft.survey.targets import read_targets
+from loft.survey.upright import level_survey as level_survey
 
 FARTHEST = 1e9  # mm; scans may stand in map coordinates
 FLAT = 0.01  # spread across a line, as a share of that along it, below which it is one line
@@ -406,71 +406,3 @@ def register_cloud(job: Job, cloud: CloudSet) -> Registration:
         ) from None
     named = tuple(replace(finding, file=targets.file) for finding in found.findings)
     return replace(found, findings=named)
-
-
-def level_survey(survey: Survey) -> tuple[Survey, Centring]:
-    """Return the survey levelled by the body's own symmetry, and how it stood.
-
-    Readings in use decide; all are moved. A reading of a frame keeps its station, which
-    comes from the frame schedule and so from the body itself. The uncertainty of the
-    centre plane is not added to the readings: it moves the whole body and no shape.
-
-    Raises
-    ------
-    LoftError
-        As `level`; or readings of bl or wl alone, which cannot be turned.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> from loft.survey.gather import survey_of
-    >>> from loft.survey.tables import Reading
-    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
-    >>> readings = [Reading(frame="", line=f"S{k}{side}", station=s, bl=bl + 9.0, wl=700.0 * k,
-    ...                     sigma=1.5, face="skin_outer", depth=0.0, source="tape.csv", row=2)
-    ...             for s in (500.0, 900.0) for k in (1, 2)
-    ...             for side, bl in (("P", -600.0), ("S", 600.0))]
-    >>> survey, centring = level_survey(survey_of(job, readings))
-    >>> round(centring.offset, 6), survey.bl.round(6).tolist()[:2]
-    (9.0, [-600.0, 600.0])
-    """
-    points = np.stack([survey.station, survey.bl, survey.wl], axis=1)
-    whole = np.isfinite(points).all(axis=1)
-    if not whole.all():
-        raise LoftError(
-            Finding(
-                file=str(survey.source[k]),
-                row=int(survey.row[k]),
-                text="bl and wl found one without the other; levelling by symmetry turns the "
-                "reading and needs both",
-            )
-            for k in np.flatnonzero(~whole)
-        )
-    use = survey.use
-    centring = level(
-        points[use], frame=survey.frame[use], line=survey.line[use], sigma=survey.sigma[use]
-    )
-    moved = centring.apply(points)
-    turn = centring.rotation
-    levelled = replace(
-        survey,
-        station=np.where(survey.frame == "", moved[:, 0], survey.station),
-        bl=moved[:, 1],
-        wl=moved[:, 2],
-        covariance=turn @ survey.covariance @ turn.T,
-        notes=(*survey.notes, *_level_notes(centring)),
-    )
-    return levelled, centring
-
-
-def _level_notes(centring: Centring) -> list[str]:
-    """Return what must be said of a levelled survey."""
-    sd = centring.sd
-    told = (
-        f"levelled by its own symmetry over {centring.pairs} pairs: bl {centring.offset:.1f} "
-        f"+- {sd[0]:.1f} mm, roll {math.degrees(centring.roll):.3f} +- "
-        f"{math.degrees(sd[1]):.3f} degrees, heading {math.degrees(centring.heading):.3f} +- "
-        f"{math.degrees(sd[2]):.3f} degrees taken out"
-    )
-    words = {"warning": "warning: ", "note": ""}
-    return [told, *(words[f.severity] + f.text for f in centring.findings)]

@@ -260,8 +260,23 @@ def test_levelled_survey_is_upright_and_says_how_it_stood():
     assert centring.roll == pytest.approx(0.02, abs=1e-4)
 
 
-def test_half_read_points_cannot_be_levelled():
+def test_half_read_point_is_turned_by_its_line():
+    """Its wl follows from the frames beside it: 0.1 mm of bl for 5 mm of wl at 0.02."""
+    points, frame, line = body()
+    moved = displaced(points, 35.0, 0.02, 0.0)
+    moved[:, 0] = points[:, 0]
+    k = int(np.flatnonzero((frame == "F3") & (line == "S4P"))[0])
+    moved[k, 2] = np.nan
+    survey, _ = level_survey(as_survey(moved, frame, line))
+    assert survey.bl[k] == pytest.approx(points[k, 1], abs=0.2)
+    assert np.isnan(survey.wl[k])
+    assert survey.sigma[k] == pytest.approx(np.hypot(1.5, 50 * 0.02), rel=1e-3)
+
+
+def test_half_read_point_without_its_line_is_refused():
     points, frame, line = body()
     points[5, 2] = np.nan
+    line = line.astype(object)
+    line[5] = "S77S"
     with pytest.raises(LoftError, match=r"tape\.csv:7: bl and wl found one without the other"):
         level_survey(as_survey(points, frame, line))
