@@ -79,6 +79,7 @@ class _Round:
 
     @property
     def length(self) -> float:
+        """Girth once round, mm."""
         return float(self.girth[-1])
 
 
@@ -97,14 +98,14 @@ def _round(surface: Surface, frame: Frame) -> _Round:
     girth = np.r_[0.0, np.cumsum(np.sqrt((step**2).sum(1)))]
     names, angles = [], []
     for name, run in surface.lines.items():
-        angle, there = float(run.theta(np.array(frame.station))), frame.station
+        turn, there = float(run.theta(np.array(frame.station))), frame.station
         for _ in range(8 if frame.cant else 1):
-            angle = start + float(np.mod(angle - start + 1e-9, 2 * np.pi)) - 1e-9
-            there = float(np.interp(angle, theta, x))
-            angle = float(run.theta(np.array(there)))
+            turn = start + float(np.mod(turn - start + 1e-9, 2 * np.pi)) - 1e-9
+            there = float(np.interp(turn, theta, x))
+            turn = float(run.theta(np.array(there)))
         if run.first - 1e-6 <= there <= run.last + 1e-6 or not run.readings:
             names.append(name)
-            angles.append(start + float(np.mod(angle - start + 1e-9, 2 * np.pi)) - 1e-9)
+            angles.append(start + float(np.mod(turn - start + 1e-9, 2 * np.pi)) - 1e-9)
     order = np.argsort(angles)
     angle = np.array(angles)[order] if angles else np.zeros(0)
     return _Round(
@@ -113,9 +114,7 @@ def _round(surface: Surface, frame: Frame) -> _Round:
     )  # fmt: skip
 
 
-def _on_frame(
-    surface: Surface, frame: Frame, sigma: float | None, every: float
-) -> list[Candidate]:
+def _on_frame(surface: Surface, frame: Frame, sigma: float | None, every: float) -> list[Candidate]:
     shape, survey = _round(surface, frame), surface.survey
     mine = survey.frame == frame.name
     usual = _usual_sigma(surface, survey.frame != "", mine) if sigma is None else sigma
@@ -215,7 +214,7 @@ def _in_bay(
 
 
 def _bay_face(surface: Surface, line: str) -> str:
-    """The face to touch between frames where none was touched there yet."""
+    """Return the face to touch between frames where none was touched there yet."""
     known = np.isfinite(surface.job.stringer_depth)
     return (
         "stringer_inner" if known and surface.lines[line].line.kind == "stringer" else "skin_inner"
@@ -223,13 +222,13 @@ def _bay_face(surface: Surface, line: str) -> str:
 
 
 def _faces(surface: Surface, there: NDArray[np.bool_]) -> str:
-    """The face touched most often among some readings, "" where there are none."""
+    """Return the face touched most often among some readings, "" where there are none."""
     count = Counter(surface.survey.face[there].tolist())
     return max(sorted(count), key=lambda face: count[face]) if count else ""
 
 
 def _usual_sigma(surface: Surface, kind: NDArray[np.bool_], here: NDArray[np.bool_]) -> float:
-    """The median sigma of sound readings: here, else of their kind, else of them all."""
+    """Return the median sigma of sound readings: here, else of their kind, else of them all."""
     survey = surface.survey
     sound = survey.use & np.isfinite(survey.sigma) & ~np.char.startswith(survey.reason, "damage")
     for some in (here & sound, kind & sound, sound):

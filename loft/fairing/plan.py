@@ -8,16 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from loft.fairing.candidates import candidate_readings
-from loft.fairing.prospect import (
-    Candidate,
-    band_of,
-    block_of_rows,
-    posterior_with,
-    present,
-    prospect,
-    reading_blocks,
-    target_of,
-)
+from loft.fairing.knots import band_of, posterior_with, reading_blocks, target_of
+from loft.fairing.prospect import Candidate, block_of_rows, present, prospect
 from loft.fairing.surface import FEWEST, Surface
 from loft.fairing.tables import CAUTION
 from loft.job.errors import LoftError
