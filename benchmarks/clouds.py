@@ -111,8 +111,11 @@ def measure(path, what):
 
 
 def fresh(path, what):
-    """Measure in a process of its own."""
+    """Make or measure in a process of its own: a parent's peak would count as the child's."""
     command = [sys.executable, __file__, "--measure", what, "--file", str(path)]
+    if what == "make":
+        subprocess.run(command, check=True)
+        return {}
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     return json.loads(done.stdout)
 
@@ -120,19 +123,22 @@ def fresh(path, what):
 def main():
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--kinds", default="ply,las,laz,e57,xyz")
-    asked.add_argument("--measure", choices=("reader", "survey"))
+    asked.add_argument("--measure", choices=("make", "reader", "survey"))
     asked.add_argument("--file", type=Path)
     options = asked.parse_args()
+    count = int(os.environ.get("POINTS", "5000000"))
+    if options.measure == "make":
+        make(options.file, count)
+        return
     if options.measure:
         measure(options.file, options.measure)
         return
-    count = int(os.environ.get("POINTS", "5000000"))
     print(f"{count} points of the whole body, 2 million a chunk")
     print("kind     MB   reader s  MB   survey s  MB  ratio  sections s  readings")
     for kind in options.kinds.split(","):
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder, f"body.{kind}")
-            make(path, count)
+            fresh(path, "make")
             plain, whole = fresh(path, "reader"), fresh(path, "survey")
             print(
                 f"{kind:4} {path.stat().st_size / 1e6:7.0f} "

@@ -153,6 +153,15 @@ def test_sample_knows_no_order_and_no_chunks():
     assert whole.stands_for.sum() == pytest.approx(20_000)
 
 
+def test_sample_that_is_merged_many_times_is_the_same(monkeypatch):
+    """What a full square bars at the door would not have stayed, and is counted all the same."""
+    whole = offered([np.arange(20_000)])
+    monkeypatch.setattr("loft.survey.sample._PENDING", 300)
+    parts = offered(np.array_split(np.arange(20_000), 50))
+    assert (whole.offset == parts.offset).all()
+    assert (whole.stands_for == parts.stands_for).all()
+
+
 def test_smaller_room_keeps_part_of_the_larger_sample():
     larger, smaller = offered([np.arange(20_000)]), offered([np.arange(20_000)], most=400)
     assert smaller.per_square == 16  # 25 squares: 64 and 32 a square would be over 400
