@@ -286,6 +286,15 @@ def test_lifted_bevels_and_crossings_are_the_true_ones():
         assert away < (10.0 if torn else 6.0), line
 
 
+def test_lifted_radius_is_positive_where_the_body_is_convex():
+    """All of the Corncrake is; the girth-weighted mean curvature of a closed curve is 2 pi / L."""
+    section, _ = lifted_error()
+    curvature = np.append(1.0 / section.radius, 1.0 / section.radius[0])
+    girth = np.append(section.girth, section.length)
+    turned = np.sum((curvature[1:] + curvature[:-1]) / 2 * np.diff(girth))
+    assert turned == pytest.approx(2 * np.pi, rel=0.01)  # steps of 7 mm
+
+
 def test_settlement_and_the_schedule_error_are_found():
     """F16 stands 40 mm aft of its schedule; the supports have let every frame sink or lean."""
     found = settlement(demo.demo_surface())

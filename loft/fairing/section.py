@@ -211,7 +211,7 @@ def _outline(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> _Outl
     return _Outline(
         theta=grid,
         girth=np.r_[0.0, np.cumsum(arcs)],
-        bend=(u - v) / arcs,
+        bend=(v - u) / arcs,  # the traverse is clockwise: positive convex
         edge=tuple(int(k) for k in edge if k < len(grid)),
         bl=seen["bl"],
         wl=seen["wl"],
