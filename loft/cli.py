@@ -177,15 +177,11 @@ def _picture(talk: Talk, result: Result, path: Path) -> list[Path]:
     from loft.show.window import picture
 
     try:
-        picture(*_shown(result), path)
+        picture(*result.shown, path)
     except LoftError as refusal:
         talk.say(f"no picture: {refusal}")
         return []
     return [path]
-
-
-def _shown(result: Result) -> tuple[Any, ...]:
-    return (result.job, result.survey, result.surface, result.sections, result.evidence)
 
 
 @main.command()
@@ -397,11 +393,11 @@ def view(png: Path | None, talk: Talk, **given: Any) -> None:
     result = do.compute(read, chosen, talk.progress)
     talk.progress("drawing")
     if png is not None:
-        picture(*_shown(result), png)
+        picture(*result.shown, png)
         talk.say(f"picture in {png}")
         return
     try:
-        open_window(*_shown(result))
+        open_window(*result.shown)
         talk.clear()
     except LoftError as refusal:
         page = do.write_page(result, folder)

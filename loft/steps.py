@@ -50,6 +50,11 @@ class Result:
     checks: dict[str, Check]  # frame -> its drawing, checked
     inputs: tuple[Path, ...]
 
+    @property
+    def shown(self) -> tuple[Job, Survey, Surface, tuple[Section, ...], Evidence]:
+        """What every drawing is made from."""
+        return self.job, self.survey, self.surface, self.sections, self.evidence
+
 
 def open_job(path: Path, frames: tuple[str, ...] = ()) -> tuple[Job, tuple[Frame, ...]]:
     """Read a job and choose the frames to lift (default: every missing one).
@@ -132,7 +137,8 @@ def _lift(
 
 
 def _inputs(job: Job) -> tuple[Path, ...]:
-    files = [job.path, *(s.file for s in (*job.surveys, *job.ties, *job.clouds))]
+    files = [job.path, *(s.file for s in job.surveys), *(t.file for t in job.ties)]
+    files += [cloud.file for cloud in job.clouds]
     files += [c.targets for c in job.clouds if c.targets is not None]
     return tuple(dict.fromkeys(files))
 
@@ -185,7 +191,8 @@ def strike(
     """Find the arcs of any frames, against what survives of their drawings."""
     progress("fairing")
     surface = fair(job, read_survey(job, progress=progress))
-    checks, findings = [], []
+    checks: list[Check] = []
+    findings: list[Finding] = []
     for frame in frames:
         progress(f"striking {frame.name}")
         reach_of(surface, frame, job.fair.extrapolate)
@@ -214,8 +221,7 @@ def write_page(result: Result, out: Path) -> Path:
     """Write view.html alone."""
     from loft.show.page import view_page
 
-    shown = (result.job, result.survey, result.surface, result.sections, result.evidence)
-    return _write_all(out, {"view.html": view_page(*shown).encode()})[0]
+    return _write_all(out, {"view.html": view_page(*result.shown).encode()})[0]
 
 
 def drawing_files(check: Check, job: Job) -> dict[str, bytes]:
@@ -270,9 +276,7 @@ def write_check(result: Result, out: Path) -> list[Path]:
     """Write the hold-out table and the lines drawing."""
     from loft.show.lines import lines_drawing
 
-    drawing = lines_drawing(
-        result.job, result.survey, result.surface, result.sections, result.evidence
-    )
+    drawing = lines_drawing(*result.shown)
     return _write_all(
         out,
         {
@@ -321,9 +325,8 @@ def write_report(
     from loft.show.page import view_page
     from loft.show.report import report_page, report_pdf
 
-    shown = (result.job, result.survey, result.surface, result.sections, result.evidence)
     progress("drawing the page")
-    written = _write_all(out, {"view.html": view_page(*shown).encode()})
+    written = _write_all(out, {"view.html": view_page(*result.shown).encode()})
     progress("writing the report")
     names = worst(result.evidence.holdouts)
     html = report_page(

@@ -88,9 +88,15 @@ def choose_modes(
     first = np.where(run == UNEVEN, 2.0, 3.0)
     stiff = np.where(order >= 2, (np.maximum(order, first) / first) ** 3, 1.0)
     count = sum(2 if second >= 0 else 1 for _, second in pairs)
-    slope_mix, place_mix, slope_run, place_run, place_size = [], [], [], [], []
+    slope_mix: list[Array] = []
+    place_mix: list[Array] = []
+    slope_run: list[int] = []
+    place_run: list[int] = []
+    place_size: list[int] = []
 
-    def add(columns: list[tuple[int, float]], kind: list, table: list, label: int) -> None:  # type: ignore[type-arg]
+    def add(
+        columns: list[tuple[int, float]], kind: list[Array], table: list[int], label: int
+    ) -> None:
         column = np.zeros(count)
         for at, sign in columns:
             column[at] = sign

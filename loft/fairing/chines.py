@@ -66,7 +66,9 @@ def find_chines(
     theta = np.arctan2(y, z)
     u = (survey.station - reference.middle) / reference.half
     mark = np.full(len(survey), -1)
-    lines, series, faults = [], [], []
+    lines: list[Line] = []
+    series: list[Array] = []
+    faults: list[str] = []
     for line in marked:
         mine = (survey.line == line.name) & wanted
         centre = {"crown": 0.0, "keel": np.pi}.get(line.kind)

@@ -11,6 +11,7 @@ the frame, d_i its fore-and-aft shift and e the distance along the normal in mil
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,7 +105,7 @@ class Equations:
         b = len(modes)
         self.states = np.zeros((len(run), 2 * b))
         self.states[:, 0] = reference.r0
-        self.marks = None
+        self.marks = np.zeros((len(batch.knot), 0), np.int64)
         if chines is not None and modes.place_mix.size:
             most = int((batch.held & (batch.mark >= 0)).sum(1).max())
             order = np.argsort(batch.mark < 0, axis=1, kind="stable")[:, :most]
@@ -131,14 +132,14 @@ class Equations:
         b = len(self.modes)
         at = self.states[self.batch.knot]
         value, slope = at[:, :k], at[:, b : b + k]
-        shift = self.off[..., None] * at[:, None, b:] if self.sloped else 0.0
+        shift = self.off[..., None] * at[:, None, b:] if self.sloped else np.zeros((1, 1, b))
         if self.chines is not None:
-            place = at[:, None, k:b] + (shift[..., k:] if self.sloped else 0.0)
+            place = at[:, None, k:b] + (shift[..., k:])
             self.chine_theta = self.chines.theta(self.station)
             self.moved_chine = place @ self.modes.place_mix.T / self.reference.r0
             self.chine_theta = self.chine_theta + self.moved_chine
             self.phi, self.dphi = basis.evaluate(self.modes, self.theta, self.chine_theta)
-        local = value[:, None] + (shift[..., :k] if self.sloped else 0.0)
+        local = value[:, None] + shift[..., :k]
         rho_theta = (self.dphi * local).sum(-1)
         rho_x = np.einsum("gnb,gb->gn", self.phi, slope) / RUN_UNIT
         fx, fy, fz = tilt(
@@ -165,7 +166,7 @@ class Equations:
         self.right = self.right + (pull * self.moved_chine).sum(-1)
         take = self.marks
 
-        def pick(table: Array) -> Array:
+        def pick(table: NDArray[Any]) -> NDArray[Any]:
             return np.take_along_axis(table, take, 1)
 
         q2, theta = pick(self.q), pick(self.theta)
@@ -230,7 +231,7 @@ def reduce(state: Equations, precision: Array, prior: Array, right: Array) -> Re
     pressed = (columns * precision[..., None]).transpose(0, 2, 1)
     own = pressed @ columns
     own[:, np.arange(4), np.arange(4)] += prior
-    inverse = np.linalg.inv(own)
+    inverse = np.asarray(np.linalg.inv(own), np.float64)
     shared = turned @ columns
     alone = pressed @ right
     carried = shared @ inverse

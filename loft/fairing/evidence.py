@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -189,8 +190,8 @@ def _predict(job: Job, survey: Survey, frame: str, end: bool) -> Prediction:
     mine = survey.frame == frame
     try:
         surface = fair(job, replace(survey, use=survey.use & ~mine), lines=False)
-    except LoftError as error:
-        note = f"cannot be predicted: {error.findings[0].text}"
+    except LoftError as refusal:
+        note = f"cannot be predicted: {refusal.findings[0].text}"
         return 0, nothing, nothing, nothing, nothing, note, nothing, nothing
     at = np.flatnonzero(mine & survey.use & np.isfinite(survey.bl) & np.isfinite(survey.wl))
     own = _pick(survey, at)
@@ -223,7 +224,7 @@ def _predict(job: Job, survey: Survey, frame: str, end: bool) -> Prediction:
 
 def _pick(survey: Survey, index: NDArray[np.int64]) -> Survey:
     """Return the survey's readings at `index`."""
-    arrays = {
+    arrays: dict[str, Any] = {
         name: value[index] for name, value in vars(survey).items() if isinstance(value, np.ndarray)
     }
     return replace(survey, **arrays)

@@ -153,7 +153,7 @@ def smooth_series(u: Array, value: Array, highest: int) -> Array:
     score = count * np.log(np.mean(np.minimum(error, 3 * spread) ** 2, 1) + 1e-12)
     score += 2 * size + 2 * size * (size + 1) / np.maximum(count - size - 1, 0.5)
     best = int(np.argmin(score + 1e-9 * degree))
-    return series[best, : best + 1]
+    return np.asarray(series[best, : best + 1], np.float64)
 
 
 def fit_reference(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -104,8 +105,8 @@ def make_batch(
     n = max(len(part["own"]) for part in columns)
     g = len(rows)
 
-    def pad(name: str, shape: tuple[int, ...] = (), kind: type = float) -> NDArray:  # type: ignore[type-arg]
-        table = np.zeros((g, n, *shape), kind)
+    def pad(name: str, shape: tuple[int, ...] = (), kind: type = float) -> NDArray[Any]:
+        table: NDArray[Any] = np.zeros((g, n, *shape), kind)
         for i, part in enumerate(columns):
             table[i, : len(part[name])] = part[name]
             table[i, len(part[name]) :] = part[name][0]
@@ -136,7 +137,7 @@ def _has_own_covariance(survey: Survey) -> bool:
     return bool((np.abs(survey.covariance - plain) > 1e-6 * plain[:, :1, :1]).any())
 
 
-def _columns(survey: Survey, row: Row) -> dict[str, NDArray]:  # type: ignore[type-arg]
+def _columns(survey: Survey, row: Row) -> dict[str, NDArray[Any]]:
     index = row.index
     names = ("station", "bl", "wl", "sigma", "covariance", "depth")
     part = {name: getattr(survey, name)[index] for name in names}
@@ -149,7 +150,7 @@ def _columns(survey: Survey, row: Row) -> dict[str, NDArray]:  # type: ignore[ty
     return {name: np.concatenate([part[name][keep], binned[name]]) for name in part}
 
 
-def _bin(survey: Survey, index: NDArray[np.int64]) -> dict[str, NDArray]:  # type: ignore[type-arg]
+def _bin(survey: Survey, index: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
     """Middle, spread and count of the readings in each angular cell and depth."""
     bl, wl = survey.bl[index], survey.wl[index]
     cy, cz, a, b = robust_ellipse(bl, wl)

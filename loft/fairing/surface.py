@@ -66,7 +66,7 @@ class Surface:
         modes = self.fit.modes
         k = modes.shapes
         alone = station.size and bool((station == station.flat[0]).all())
-        place = station.flat[0] if alone else station
+        place = np.array(station.flat[0]) if alone else station
         value, slope, _ = along(self.fit.run, self.fit.posterior.states, place)
         chines = self.chine_theta(place)
         phi, dphi = basis.evaluate(modes, theta, chines)
@@ -205,7 +205,7 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
             "wanted: take more points on a frame"
         )
     reference = fit_reference(stations, ellipses, centred=centred)
-    breaks = [mark.station for mark in job.breaks]
+    breaks = tuple(mark.station for mark in job.breaks)
     run = make_run(knot_stations(rows), breaks)
     chines = find_chines(survey, wanted, reference, symmetry)
     batch = make_batch(job, survey, rows, run, chines.mark if chines else None)

@@ -133,7 +133,7 @@ def surface_text(surface: Surface, job: Job) -> str:
     first, last = surface.stations[0], surface.stations[-1]
     frames = [f.station for f in job.frames if first <= f.station <= last]
     steps = np.arange(np.ceil(first / EVERY) * EVERY, last, EVERY)
-    rows = []
+    rows: list[tuple[object, ...]] = []
     for station in np.unique(np.round(np.r_[first, steps, frames, last], 4)):
         theta, girth = even_girth(surface, float(station), EVERY)
         points = surface.points(np.array(station), theta)

@@ -97,7 +97,8 @@ def unmarked_chines(surface: Surface) -> tuple[Finding, ...]:
     middle = float(surface.stations.mean())
     known = [float(surface.lines[name].theta(np.array(middle))) for name in surface.chines]
     paired = surface.job.fair.symmetry != "off"
-    out, taken = [], []
+    out: list[Finding] = []
+    taken: list[float] = []
     for k in np.argsort(-score):
         if score[k] < ALARM:
             break

@@ -24,7 +24,8 @@ def stations_out(shifts: StationShifts, job: Job) -> tuple[Finding, ...]:
     """
     sigma = [max(job.frame(str(name)).station_sigma, TAPED) for name in shifts.frame]
     ratio = np.abs(shifts.shift) / np.hypot(shifts.sd, sigma)
-    out, taken = [], []
+    out: list[Finding] = []
+    taken: list[int] = []
     for k in np.argsort(-np.nan_to_num(ratio)):
         if not ratio[k] > SHIFT_ALARM:
             break

@@ -6,8 +6,8 @@ stated mean of readings.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Protocol
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -20,27 +20,40 @@ SIDES = {"starboard": 1.0, "port": -1.0}
 class LineRun(Protocol):
     """A named line of the surface: its record and where it runs."""
 
-    line: Line
-    first: float
-    last: float
+    @property
+    def line(self) -> Line:
+        """The line's record."""
 
-    def theta(self, station: ArrayLike) -> Array:
+    @property
+    def first(self) -> float:
+        """The first station it was read at."""
+
+    @property
+    def last(self) -> float:
+        """The last."""
+
+    def theta(self, station: Any) -> Array:
         """Return the angle of the line on the section, radians."""
 
 
 class Loft(Protocol):
     """What the drawings ask of a faired surface."""
 
-    stations: Array
-    lines: dict[str, LineRun]
+    @property
+    def stations(self) -> Array:
+        """Stations of the surveyed frames."""
 
-    def points(self, station: ArrayLike, theta: ArrayLike) -> Array:
+    @property
+    def lines(self) -> Mapping[str, LineRun]:
+        """Lines by name."""
+
+    def points(self, station: Any, theta: Any) -> Array:
         """Return points (station, bl, wl), mm."""
 
-    def normals(self, station: ArrayLike, theta: ArrayLike) -> Array:
+    def normals(self, station: Any, theta: Any) -> Array:
         """Return outward unit normals."""
 
-    def sd(self, station: ArrayLike, theta: ArrayLike) -> Array:
+    def sd(self, station: Any, theta: Any) -> Array:
         """Return one standard deviation along the normal, mm."""
 
     def lift(self, frame: Frame) -> Section:
