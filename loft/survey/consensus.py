@@ -43,6 +43,18 @@ def agreed(net: Network, position: Array) -> tuple[Array, np.ndarray]:
 
     Points with a reading that does not agree move one after another to the best of their
     possible places, then all settle on the readings that agree; three rounds of it.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> agreed(net, place + 2.0)[1].tolist()
+    [True, True, True]
     """
     everything = np.ones(len(net.value), dtype=bool)
     best, used = position, everything
@@ -107,6 +119,19 @@ def possible_places(net: Network, position: Array, point: int) -> tuple[Array, A
     -------
     places : ndarray, shape (k, d)
     cost : ndarray, shape (k,)
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> places, cost = possible_places(net, place, 3)
+    >>> places[0].round(3).tolist(), round(float(cost[0]), 3)
+    ([400.0, 300.0], 0.0)
     """
     around = _around(net, position, point)
     size, count = len(net.axes), len(around.value)

@@ -396,6 +396,18 @@ def register_cloud(job: Job, cloud: CloudSet) -> Registration:
     ------
     LoftError
         As `read_targets` and `register`.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
+    >>> cloud = CloudSet(file=Path("bay.ply"), sigma=0.8, face="skin_inner", unit="m",
+    ...                  targets=Path("no-such-table.csv"))
+    >>> try:
+    ...     register_cloud(job, cloud)
+    ... except LoftError as refusal:
+    ...     print(refusal)
+    no-such-table.csv: no such file found
     """
     targets = read_targets(job, cloud)
     try:

@@ -32,6 +32,19 @@ def doubtful(
     forbids, much farther from the approximate position, or within the point's own
     uncertainty (4.13 standard deviations) do not count. A point with a rejected reading
     that is taped to a doubtful one is as doubtful.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> used = np.ones(3, dtype=bool)
+    >>> doubtful(net, place, used=used, sides={})
+    []
     """
     touched = set(net.end[~used].tolist()) | set(net.start[~used].tolist())
     touched -= {-1, *np.flatnonzero(net.fixed).tolist()}

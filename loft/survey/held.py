@@ -14,7 +14,19 @@ from loft.survey.quality import DETECT, cofactors, error_ellipse, quality_of
 
 
 def scatter(net: Network) -> Array:
-    """Return positions in general place, for what the readings can hold at all."""
+    """Return positions in general place, for what the readings can hold at all.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> scatter(net)[:2].tolist()
+    [[0.0, 0.0], [800.0, 0.0]]
+    """
     spread = max(1.0, float(np.abs(net.value).max(initial=1.0)))
     rng = np.random.default_rng(14)
     anywhere = spread * rng.uniform(-1.0, 1.0, net.given.shape)
@@ -22,7 +34,23 @@ def scatter(net: Network) -> Array:
 
 
 def refuse_loose(net: Network, position: Array, *, used: np.ndarray) -> None:
-    """Refuse points that the readings leave free, each with the reading it lacks."""
+    """Refuse points that the readings leave free, each with the reading it lacks.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> try:
+    ...     refuse_loose(net, place, used=np.array([False, False, True]))
+    ... except LoftError as refusal:
+    ...     print(str(refusal)[:43])
+    point P cannot be solved from 3 tapes; read
+    """
     wanted = lacking(net, position, used=used)
     if not wanted:
         return
@@ -63,6 +91,18 @@ def refuse_weak(net: Network, position: Array, *, used: np.ndarray) -> None:
 
     A tape of length L and sigma s says nothing about a movement across it of less than
     about the root of L s: both sides of the tape's arc run together there.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> used = np.ones(3, dtype=bool)
+    >>> refuse_weak(net, place, used=used)  # held well: nothing is said
     """
     spread = cofactors(net, quality_of(net, position, used=used).inverse)
     faults = []
@@ -90,7 +130,21 @@ def refuse_weak(net: Network, position: Array, *, used: np.ndarray) -> None:
 def choose_side(
     net: Network, position: Array, *, used: np.ndarray, sides: Mapping[str, str]
 ) -> tuple[Array, list[Finding]]:
-    """Exclude mirrored solutions by approximate positions and labels, or refuse them."""
+    """Exclude mirrored solutions by approximate positions and labels, or refuse them.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> used = np.ones(3, dtype=bool)
+    >>> choose_side(net, place, used=used, sides={})[1]
+    []
+    """
     notes: dict[str, Finding] = {}
     for _ in range(2 * len(net.points) + 1):
         faults: list[Finding] = []
@@ -139,12 +193,24 @@ def wrong_sides(
     """Return how many of the points stand on the side that their label forbids.
 
     `sides` is port or starboard by the name of the point.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> wrong_sides(net, place, [3], {"P": "port"})
+    1
     """
     if "bl" not in net.axes:
         return 0
     bl = position[:, net.axes.index("bl")]
     sign = {"port": -1.0, "starboard": 1.0}
-    return sum(bl[k] * sign.get(sides.get(net.points[k], ""), 0.0) < 0 for k in points)
+    return sum(bool(bl[k] * sign.get(sides.get(net.points[k], ""), 0.0) < 0) for k in points)
 
 
 def _group(net: Network, mirror: Mirror) -> str:

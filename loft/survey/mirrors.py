@@ -79,6 +79,17 @@ def first_positions(net: Network) -> Array:
     coordinates as read, tapes by trying both of their crossings. What cannot be
     reached like that is started from scattered places, the same every time. At the
     end single points change sides as long as that betters the fit.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> first_positions(net)[3].round(3).tolist()
+    [400.0, 300.0]
     """
     position = np.where(np.isfinite(net.given), net.given, net.near)
     placed = np.asarray(np.isfinite(position).all(axis=1))
@@ -116,7 +127,19 @@ def _scattered(net: Network, position: Array, placed: np.ndarray, *, used: np.nd
 
 
 def readings_of(net: Network, point: int, placed: np.ndarray) -> np.ndarray:
-    """Return the readings that tie a point to placed points or to the datum."""
+    """Return the readings that tie a point to placed points or to the datum.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> readings_of(net, 3, np.array([True, False, True, False])).tolist()
+    [0, 2]
+    """
     to = (net.end == point) & ((net.start < 0) | placed[net.start])
     out = (net.start == point) & placed[net.end]
     return np.flatnonzero(to | out)
@@ -138,6 +161,19 @@ def crossings(
 
     All other points stand still. Each place descends from one of some twenty starts
     round the points it is taped to. Shape (k, d).
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> two = np.array([True, True, False, False])
+    >>> sorted(crossings(net, place, 3, placed=two)[:2].round(3)[:, 1].tolist())
+    [-300.0, 300.0]
     """
     pick = readings_of(net, point, placed)
     if used is not None:
@@ -153,7 +189,20 @@ def crossings(
 
 
 def readings_around(net: Network, position: Array, point: int, *, pick: np.ndarray) -> Around:
-    """Return the picked readings of one point, all other points standing still."""
+    """Return the picked readings of one point, all other points standing still.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> readings_around(net, place, 3, pick=np.array([0, 2])).value.tolist()
+    [500.0, 600.0]
+    """
     ends = net.end[pick] == point
     other = np.where(ends, net.start[pick], net.end[pick])
     base = np.where((other >= 0)[:, None], position[other], 0.0)
@@ -170,7 +219,21 @@ def readings_around(net: Network, position: Array, point: int, *, pick: np.ndarr
 
 
 def starts_around(around: Around, current: Array) -> Array:
-    """Return places round the taped-to points from which to descend, shape (s, d)."""
+    """Return places round the taped-to points from which to descend, shape (s, d).
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> around = readings_around(net, place, 3, pick=np.arange(3))
+    >>> starts_around(around, place[3]).shape
+    (11, 2)
+    """
     size = around.line.shape[1]
     tapes = around.base[around.tape]
     centre = tapes.mean(axis=0) if len(tapes) else np.zeros(size)
@@ -192,6 +255,19 @@ def descend(around: Around, here: Array, *, chosen: Array | None = None) -> Arra
     """Return where every start comes to rest, by damped steps that only go down.
 
     `chosen`, shape (s, m), is 1 for the readings that a start is to obey, else 0.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> around = readings_around(net, place, 3, pick=np.arange(3))
+    >>> descend(around, np.array([[350.0, 250.0]])).round(3).tolist()
+    [[400.0, 300.0]]
     """
     size = here.shape[1]
     damping = np.full(len(here), 1e-3)
@@ -252,6 +328,19 @@ def mirrored(net: Network, position: Array, *, used: np.ndarray, allowed: float)
     allowed : float
         Largest excess of the sum of squared standardised residuals over that of
         `position`; beyond it a reading has excluded the mirror.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> two = np.array([True, True, False])
+    >>> mirrored(net, place, used=two, allowed=17.0)[0].position[3].round(3).tolist()
+    [400.0, -300.0]
     """
     if not net.tape.any():
         return []

@@ -202,7 +202,18 @@ def split_network(net: Network) -> list[tuple[np.ndarray, np.ndarray]]:
 
 
 def part_of(net: Network, points: np.ndarray, readings: np.ndarray) -> Network:
-    """Return the network of some points and readings alone."""
+    """Return the network of some points and readings alone.
+
+    Examples
+    --------
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> part_of(net, np.array([0, 3]), np.array([0])).points
+    ('A', 'P')
+    """
     place = np.full(len(net.points) + 1, -1)  # the last stands for the datum, -1
     place[points] = np.arange(len(points))
     return Network(
@@ -273,7 +284,19 @@ def _good_sigma(tie: Tie) -> bool:
 
 
 def computed(net: Network, position: Array) -> Array:
-    """Return every reading as it follows from the positions, shape (m,)."""
+    """Return every reading as it follows from the positions, shape (m,).
+
+    Examples
+    --------
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> computed(net, place).tolist()
+    [500.0, 500.0, 600.0]
+    """
     step = _steps(net, position)
     return np.where(net.tape, np.linalg.norm(step, axis=1), np.sum(net.coefficient * step, axis=1))
 
@@ -285,7 +308,19 @@ def _steps(net: Network, position: Array) -> Array:
 
 
 def jacobian(net: Network, position: Array) -> Array:
-    """Return the derivatives of the readings to the unknown coordinates, shape (m, u)."""
+    """Return the derivatives of the readings to the unknown coordinates, shape (m, u).
+
+    Examples
+    --------
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> jacobian(net, place).tolist()
+    [[0.8, 0.6], [-0.8, 0.6], [0.0, -1.0]]
+    """
     step = _steps(net, position)
     length = np.linalg.norm(step, axis=1)
     unit = step / np.where(length > 0, length, 1.0)[:, None]
@@ -305,6 +340,18 @@ def settle(net: Network, position: Array, *, used: np.ndarray, bend: float = np.
     A damped Gauss-Newton descent: it goes downhill only, so it stays on the side of a
     control plane on which it was started. Readings whose residual exceeds `bend`
     standard deviations count by their size, not their square (inf: plain squares).
+
+    Examples
+    --------
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> used = np.ones(3, dtype=bool)
+    >>> place = np.array([*marks.values(), (350.0, 200.0)])
+    >>> settle(net, place, used=used)[3].round(6).tolist()
+    [400.0, 300.0]
     """
     position = np.array(position, dtype=np.float64)
     enough = 1e-15 if bend == np.inf else 1e-4  # bent residuals only serve the search
@@ -342,7 +389,20 @@ def _size(net: Network, position: Array) -> float:
 
 
 def cost_of(net: Network, position: Array, used: np.ndarray, bend: float = np.inf) -> float:
-    """Return the sum of squared standardised residuals, linear beyond `bend`."""
+    """Return the sum of squared standardised residuals, linear beyond `bend`.
+
+    Examples
+    --------
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> used = np.ones(3, dtype=bool)
+    >>> place = np.array([*marks.values(), (400.0, 299.0)])
+    >>> round(cost_of(net, place, used), 2)
+    1.72
+    """
     residual = (net.value - computed(net, position)) / net.sigma
     return float(np.sum(bent(residual[used], bend)))
 
@@ -366,6 +426,17 @@ def lacking(net: Network, position: Array, *, used: np.ndarray) -> list[tuple[in
 
     Empty where every point is held. The freedoms left are the null space of the
     equations; pivoting picks the coordinates that move most in them.
+
+    Examples
+    --------
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> lacking(net, place, used=np.array([False, False, True]))
+    [(3, 0)]
     """
     free = np.flatnonzero(net.columns)
     matrix = jacobian(net, position)[used]
@@ -381,7 +452,19 @@ def lacking(net: Network, position: Array, *, used: np.ndarray) -> list[tuple[in
 
 
 def loose_points(net: Network, position: Array, *, used: np.ndarray) -> list[int]:
-    """Return the points that the readings leave free to move."""
+    """Return the points that the readings leave free to move.
+
+    Examples
+    --------
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> loose_points(net, place, used=np.array([False, False, True]))
+    [3]
+    """
     free = np.flatnonzero(net.columns)
     _, sizes, right = np.linalg.svd(jacobian(net, position)[used], full_matrices=True)
     null = right[int(np.sum(sizes > 1e-7)) :]

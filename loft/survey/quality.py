@@ -62,6 +62,19 @@ def quality_of(net: Network, position: Array, *, used: np.ndarray) -> Quality:
     """Return residuals, redundancy numbers and tests of all readings.
 
     A reading that is not used is tested against the solution, to which it is foreign.
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> used = np.ones(3, dtype=bool)
+    >>> round(float(quality_of(net, place, used=used).redundancy.sum()), 9)
+    1.0
     """
     rows = jacobian(net, position) / net.sigma[:, None]
     inverse = _inverse(rows[used])
@@ -90,7 +103,21 @@ def _inverse(rows: Array) -> Array:
 
 
 def cofactors(net: Network, inverse: Array) -> Array:
-    """Return the covariance of every point, zeros for fixed ones, shape (n, d, d)."""
+    """Return the covariance of every point, zeros for fixed ones, shape (n, d, d).
+
+    Examples
+    --------
+    >>> from loft.survey.network import Tie, build_network
+    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
+    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
+    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
+    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> used = np.ones(3, dtype=bool)
+    >>> cofactors(net, quality_of(net, place, used=used).inverse)[3].round(3).tolist()
+    [[0.781, 0.0], [0.0, 0.581]]
+    """
     count, size = len(net.points), len(net.axes)
     free = np.flatnonzero(net.columns)
     full = np.zeros((count * size, count * size))

@@ -91,7 +91,13 @@ def similarity(
 
 
 def motion(arm: Array) -> Array:
-    """Return how points move with a small turn and shift, shape (n, d, p)."""
+    """Return how points move with a small turn and shift, shape (n, d, p).
+
+    Examples
+    --------
+    >>> motion(np.array([[3.0, 4.0]])).tolist()
+    [[[-4.0, 1.0, 0.0], [3.0, 0.0, 1.0]]]
+    """
     count, size = arm.shape
     if size == 2:
         turn = np.stack([-arm[:, 1], arm[:, 0]], axis=1)[:, :, None]

@@ -121,14 +121,14 @@ def test_crushed_side_does_not_draw_the_plane_over():
 def test_stated_uncertainty_holds_the_truth():
     """Frames settle 2 mm and 0.1 degree each for itself: chi-square of 3, mean 3.
 
-    100 draws of 8 frames: so few frames make the law wider than the normal one; with 8 - 2
+    60 draws of 8 frames: so few frames make the law wider than the normal one; with 8 - 2
     degrees of freedom the mean is 3 . 6/(6 - 2) = 4.5.
     """
     points, frame, line = body()
     rng = np.random.default_rng(3)
     truth = np.array([35.0, 0.02, -0.012])
     worth = []
-    for _ in range(100):
+    for _ in range(60):
         moved = points.copy()
         for name in np.unique(frame):
             pick = frame == name
