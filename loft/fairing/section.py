@@ -156,7 +156,9 @@ def _line_angle(cut: _Cut, name: str) -> float:
     run = cut.surface.lines[name]
     theta = run.theta(np.array([cut.middle]))
     for _ in range(20 if cut.frame.cant else 0):
-        theta = run.theta(cut.station(theta))
+        before, theta = theta, run.theta(cut.station(theta))
+        if np.abs(theta - before).max() < 1e-12:
+            break
     return float(theta[0])
 
 
