@@ -13,7 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from loft.fairing.reference import MAD
 from loft.fairing.smoother import (
+    FAINT,
+    Posterior,
     Run,
     along,
     make_run,
@@ -24,8 +27,11 @@ from loft.fairing.smoother import (
 from loft.job.records import Array, Line, freeze_arrays
 
 TYPICAL_RUN = 2.0  # mm along the skin in the second half-metre beyond a straight run
-FREEDOM = 4.0
-PASSES = 5
+STIFF_START = 0.3
+FREEDOM = 4.0  # Student's t
+REJECT = 8.0
+LEAST_NOISE = 0.3
+PASSES = 6
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -118,26 +124,22 @@ def fit_lines(
     m, b = len(run), len(lines)
     sigma = sd * scale
     weight, noise = np.ones(len(station)), 1.0
-    stiffness = np.full(b, 1 / TYPICAL_RUN**2)
+    stiffness = np.full(b, 1 / (STIFF_START * TYPICAL_RUN) ** 2)
     for number in range(PASSES):
         precision = weight / (sigma * noise) ** 2
         data, pull = np.zeros((m, b)), np.zeros((m, b))
         np.add.at(data, (knot, label), precision)
         np.add.at(pull, (knot, label), precision * offset)
         links = prior_links(run, stiffness)
-        links.own[:, 0] += 1e-9
-        links.own[:, 2] += 1e-9
+        links.own[:, 0] += FAINT
+        links.own[:, 2] += FAINT
         posterior = solve(links, data[:, :, None] * np.eye(b), pull)
         error = (offset - posterior.states[knot, label]) / sigma
-        scaled = np.abs(error) / noise
-        weight = (FREEDOM + 1) / (FREEDOM + scaled**2)
+        noise = max(MAD * float(np.median(np.abs(error))), LEAST_NOISE)
+        weight = _weights(error / noise)
         if number < PASSES - 1:
-            noise = max(1.4826 * float(np.median(np.abs(error))), 0.3)
-            roughness, doubt, _ = spread_along(run, posterior)
             many = np.bincount(label, minlength=b) > 2
-            gained = np.sum((max(m - 2, 1) - stiffness * doubt)[many])
-            new = (max(gained, 1e-3) + 4) / (roughness[many].sum() + 4 * TYPICAL_RUN**2)
-            stiffness = np.full(b, np.clip(new, 1e-4, 1e4))
+            stiffness = _stiffness(run, posterior, stiffness, many)
     spread = np.einsum("mii->mi", posterior.covariance)
     for k, line in enumerate(lines):
         mine = label == k
@@ -157,6 +159,25 @@ def fit_lines(
             variance=spread[:, k],
         )
     return out
+
+
+def _weights(scaled: Array) -> Array:
+    """Student-t weights; a label far off its line (another line's) counts for nothing."""
+    weight = (FREEDOM + 1) / (FREEDOM + scaled**2)
+    return np.where(np.abs(scaled) > REJECT, 0.0, weight)
+
+
+def _stiffness(run: Run, posterior: Posterior, stiffness: Array, many: NDArray[np.bool_]) -> Array:
+    """Learn one stiffness for all lines: the middle of what each by itself would say.
+
+    The middle, so that a line with an exchanged label does not soften the others.
+    """
+    if not many.any():
+        return stiffness
+    roughness, doubt, _ = spread_along(run, posterior)
+    told = np.maximum((len(run) - 2) - stiffness * doubt, 0.0)
+    variance = (roughness + TYPICAL_RUN**2) / (told + 1)
+    return np.full(len(stiffness), np.clip(1 / np.median(variance[many]), 1e-4, 1e4))
 
 
 def _mean_angle(theta: Array) -> float:
