@@ -11,8 +11,7 @@ import numpy as np
 from loft.bench.bend import bend_allowance, edge_strain, setback
 from loft.bench.frame import FrameLines
 from loft.bench.marks import Mark
-from loft.bench.outline import SAME_GIRTH
-from loft.bench.pieces import Piece
+from loft.bench.pieces import Piece, on_piece
 from loft.bench.tables import relief_hole
 from loft.job.errors import LoftError
 from loft.job.records import Array, freeze_arrays
@@ -226,21 +225,6 @@ def _ring(polygon: Any, outer: Array, inner: Array, *, closed: bool) -> Any:
     if closed:
         return polygon(outer, [inner])
     return polygon(np.concatenate([outer, inner[::-1]])).buffer(0)
-
-
-def on_piece(piece: Piece, girth: float, length: float) -> bool:
-    """Say whether a girth lies on a piece, its ends included.
-
-    Examples
-    --------
-    >>> from loft.bench.frame import frame_lines
-    >>> from loft.bench.stock import plain_job, round_section
-    >>> lines = frame_lines(round_section(600.0), plain_job())
-    >>> on_piece(lines.pieces[0], 0.0, lines.outline.length)
-    True
-    """
-    past = (girth - piece.start + SAME_GIRTH) % length - SAME_GIRTH
-    return bool(past <= piece.stop - piece.start + SAME_GIRTH)
 
 
 def _relief(lines: FrameLines, mark: Mark) -> tuple[float, float, float]:

@@ -18,7 +18,7 @@ from loft.bench.bend import inside_edge, overbend_shift
 from loft.bench.fold import folded_runs, mend
 from loft.bench.frame import FrameLines, frame_lines
 from loft.bench.marks import Mark, frame_marks
-from loft.bench.pieces import Piece, piece_at
+from loft.bench.pieces import Piece, on_piece, piece_at
 from loft.bench.solid import Solid, as_mesh, drilled, stl_bytes, swept_solid, threemf_bytes
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section, freeze_arrays
@@ -144,7 +144,7 @@ def forming_block(
                 depth=profiles.depth,
                 base=profiles.base,
                 pins=tuple(own),
-                notes=(*_notes(lines, piece, profiles), *trims),
+                notes=(*_notes(lines, piece, profiles), *_trim_note(lines, piece, trims)),
             )
         )
     return tuple(blocks)
@@ -239,8 +239,11 @@ def _check_wall(lines: FrameLines, profiles: Profiles) -> None:
         )
 
 
-def block_rings(lines: FrameLines, profiles: Profiles) -> tuple[Array, list[str]]:
-    """Return the corners of all cross-sections in block coordinates, shape (n, k, 3)."""
+def block_rings(lines: FrameLines, profiles: Profiles) -> tuple[Array, list[float]]:
+    """Return the corners of all cross-sections in block coordinates, shape (n, k, 3).
+
+    And the girths at which a line folded over and was trimmed.
+    """
     rows, corners = profiles.inset.shape
     out = np.zeros((rows, corners, 3))
     along = np.column_stack([lines.normal[:, 1], -lines.normal[:, 0]])
@@ -254,10 +257,16 @@ def block_rings(lines: FrameLines, profiles: Profiles) -> tuple[Array, list[str]
         out[:, corner, 0] = -lines.part.hand * flat[:, 0]
         out[:, corner, 1] = flat[:, 1]
         out[:, corner, 2] = profiles.z[:, corner]
-    if not trimmed:
-        return out, []
-    places = ", ".join(f"{girth:.0f}" for girth in sorted(trimmed))
-    return out, [f"a line of the block folded over and was trimmed at girth {places} mm"]
+    return out, sorted(trimmed)
+
+
+def _trim_note(lines: FrameLines, piece: Piece, trims: Sequence[float]) -> list[str]:
+    """Say where lines of a piece's block were trimmed."""
+    own = [girth for girth in trims if on_piece(piece, girth, lines.outline.length)]
+    if not own:
+        return []
+    places = ", ".join(f"{girth:.0f}" for girth in own)
+    return [f"a line of the block folded over and was trimmed at girth {places} mm"]
 
 
 def _held_back(rings: Array, piece: Piece) -> Array:

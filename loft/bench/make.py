@@ -9,6 +9,7 @@ import numpy as np
 from loft.bench.bend import bend_constant
 from loft.bench.blank import flat_blank
 from loft.bench.block import block_files, forming_block
+from loft.bench.boards import boards_drawing
 from loft.bench.frame import frame_lines
 from loft.bench.limits import checks
 from loft.bench.listing import frame_table, marks_table
@@ -50,7 +51,8 @@ def make_files(
     Returns
     -------
     dict of str to bytes
-        shop.pdf is left out where the package that makes it is not installed.
+        boards_<piece>.dxf where the job gives a board; shop.pdf is left out where the
+        package that makes it is not installed.
 
     Raises
     ------
@@ -85,6 +87,10 @@ def make_files(
     for name in ("", *(block.name for block in work.blocks)):
         drawing = blank_drawing(section, job, section_hash=section_hash, units=units, piece=name)
         files[f"blank_{name}.dxf" if name else "blank.dxf"] = dxf_bytes(drawing)
+    if job.shop.block_board == job.shop.block_board:
+        for block in work.blocks:
+            boards = boards_drawing(section, job, section_hash=section_hash, piece=block.name)
+            files[f"boards_{block.name}.dxf"] = dxf_bytes(boards)
     try:
         files["shop.pdf"] = shop_pdf(texts["shop.html"])
     except LoftError:

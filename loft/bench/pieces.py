@@ -94,6 +94,21 @@ def piece_at(pieces: tuple[Piece, ...], girth: float, length: float) -> Piece:
     return pieces[-1]
 
 
+def on_piece(piece: Piece, girth: float, length: float) -> bool:
+    """Say whether a girth lies on a piece, its ends included.
+
+    Examples
+    --------
+    >>> from loft.bench.frame import frame_lines
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> lines = frame_lines(round_section(600.0), plain_job())
+    >>> on_piece(lines.pieces[0], 0.0, lines.outline.length)
+    True
+    """
+    past = (girth - piece.start + SAME_GIRTH) % length - SAME_GIRTH
+    return bool(past <= piece.stop - piece.start + SAME_GIRTH)
+
+
 def _girths(section: Section, splices: tuple[str, ...]) -> list[float]:
     found = [crossing_girth(section, name) for name in splices]
     faults = []

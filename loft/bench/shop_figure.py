@@ -6,8 +6,9 @@ from html import escape
 
 import numpy as np
 
-from loft.bench.blank import Blank, on_piece
+from loft.bench.blank import Blank
 from loft.bench.frame import FrameLines
+from loft.bench.pieces import on_piece
 from loft.bench.titles import on_board, view_words
 from loft.job.records import Array, Section
 

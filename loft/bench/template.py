@@ -8,11 +8,11 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from loft.bench.blank import Blank, flat_blank, notch, on_piece
+from loft.bench.blank import Blank, flat_blank, notch
 from loft.bench.drawing import Drawing
 from loft.bench.frame import FrameLines, frame_lines
 from loft.bench.marks import Mark, frame_marks
-from loft.bench.pieces import Piece
+from loft.bench.pieces import Piece, on_piece
 from loft.bench.titles import on_board, ring_title, title_block, view_words
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section

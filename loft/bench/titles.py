@@ -107,7 +107,7 @@ def title_block(
         y = drawing.rows(
             (x, y - 0.4 * size), broken(caution, room=room, height=0.6 * size), height=0.6 * size
         )
-    _square(drawing, (x, y - _SQUARE - 4.0))
+    measure_square(drawing, (x, y - _SQUARE - 4.0))
     _key(drawing, (x + _SQUARE + 20.0, y - 10.0))
 
 
@@ -151,7 +151,16 @@ def facts(
     ]
 
 
-def _square(drawing: Drawing, corner: tuple[float, float]) -> None:
+def measure_square(drawing: Drawing, corner: tuple[float, float]) -> None:
+    """Draw a 100 mm square from its lower left corner, to be measured before use.
+
+    Examples
+    --------
+    >>> drawing = Drawing(title="t", subject="s")
+    >>> measure_square(drawing, (0.0, 0.0))
+    >>> float(drawing.strokes[0].points.max())
+    100.0
+    """
     x, y = corner
     box = [[x, y], [x + _SQUARE, y], [x + _SQUARE, y + _SQUARE], [x, y + _SQUARE]]
     drawing.stroke("MEASURE", box, closed=True)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from loft.bench.block import block_files, block_profiles, block_rings, forming_block
+from loft.bench.boards import board_outlines
 from loft.bench.frame import frame_lines
 from loft.bench.marks import frame_marks
 from loft.bench.solid import swept_solid
@@ -422,3 +423,42 @@ def test_the_same_section_gives_the_same_bytes():
         for _ in range(2)
     )
     assert first == second
+
+
+# ---- boards --------------------------------------------------------------------------------
+
+
+def test_boards_of_a_block_are_its_slices():
+    """Cut the closed solid by planes just inside each board's faces and compare areas.
+
+    1e-4: the solid's ruled quads are flat triangles, which bulge by that share.
+    """
+    section, job = bodies.section_of(bodies.lopsided), job_for()
+    lines = frame_lines(section, job, step=3.0)
+    blocks = forming_block(section, job, step=3.0, rounded=False)
+    for piece, block in zip(lines.pieces, blocks, strict=True):
+        boards = board_outlines(lines, piece, depth=29.0, base=20.0, thick=18.0)
+        assert [top for top, _, _ in boards] == [0.0, 18.0, 36.0]
+        for top, rim, foot in boards:
+            for level, outline in ((top + 1e-4, rim), (min(top + 18.0, 49.0) - 1e-4, foot)):
+                ahead = np.roll(outline, -1, axis=0)
+                area = 0.5 * abs(np.sum(outline[:, 0] * ahead[:, 1] - ahead[:, 0] * outline[:, 1]))
+                assert section_area(block.solid, -level) == pytest.approx(area, rel=1e-4)
+
+
+def section_area(solid, z):
+    """Return the area of a solid's level section, from the segments its triangles leave."""
+    corners = solid.points[solid.triangles]
+    total = 0.0
+    for triangle in corners[
+        (corners[:, :, 2].min(axis=1) < z) & (corners[:, :, 2].max(axis=1) > z)
+    ]:
+        hits = []
+        for k in range(3):
+            a, b = triangle[k], triangle[(k + 1) % 3]
+            if (a[2] - z) * (b[2] - z) < 0:
+                hits.append((a + (b - a) * (z - a[2]) / (b[2] - a[2]), a[2] > z))
+        (p, falling), (q, _) = hits
+        start, stop = (p, q) if falling else (q, p)
+        total += 0.5 * (start[0] * stop[1] - stop[0] * start[1])
+    return abs(total)

@@ -195,3 +195,22 @@ def test_tables_are_in_the_job_s_unit_and_files_to_cut_in_millimetres(files):
             for column in ("flange_deg", "edge_strain", "angle_deg"):
                 assert metric.get(column) == imperial.get(column)
     assert inches["block.stl"] == files["block.stl"]
+
+
+def test_boards_are_drawn_when_the_job_gives_their_thickness():
+    from loft.bench.boards import boards_drawing
+    from loft.job.errors import LoftError
+
+    section, job = bodies.section_of(bodies.lopsided), job_for()
+    with pytest.raises(LoftError, match=r"block\.board: nothing found"):
+        boards_drawing(section, job, section_hash=HASH, piece="CROWN-S3S")
+    job = replace(job, shop=replace(job.shop, block_board=18.0))
+    drawing = boards_drawing(section, job, section_hash=HASH, piece="CROWN-S3S")
+    tops = [stroke for stroke in drawing.strokes if stroke.layer == "BLOCK_TOP"]
+    assert len(tops) == 3
+    assert len([circle for circle in drawing.circles if circle.layer == "PIN_HOLE"]) == 3
+    said = " ".join(word.text for word in drawing.words)
+    for words in (HASH, "FULL SIZE", "looking aft, starboard left", "board 3 of 3, 36 to 49 mm"):
+        assert words in said
+    # the first board's top is the frame's sharp edge: to port of the centreline looking aft
+    assert tops[0].points[:, 0].max() < 1.0

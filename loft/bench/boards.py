@@ -1,0 +1,191 @@
+"""A forming block glued up from boards: the outline of every board at its top and its foot."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loft.bench.block import block_profiles
+from loft.bench.drawing import Drawing
+from loft.bench.fold import mend
+from loft.bench.frame import FrameLines, frame_lines
+from loft.bench.marks import frame_marks
+from loft.bench.pieces import Piece, piece_at
+from loft.bench.titles import CAUTIONS, measure_square, small, view_words
+from loft.job.errors import Finding, LoftError
+from loft.job.records import Array, Job, Section
+
+STEP = 3.0  # mm of girth between points, at most
+_APART = 60.0  # mm between boards laid side by side
+
+
+def board_outlines(
+    lines: FrameLines, piece: Piece, *, depth: float, base: float, thick: float
+) -> list[tuple[float, Array, Array]]:
+    """Return every board of a block from the top down: its top's depth, top and foot outline.
+
+    The edge at the very top is sharp here; it is rounded once the boards are glued.
+    A foot that stands outside its top wants the saw tilted outwards.
+
+    Parameters
+    ----------
+    lines : FrameLines
+    piece : Piece
+    depth, base : float
+        Of the bevelled side and the plain base below it, mm.
+    thick : float
+        Of a board, mm; the lowest is planed to what is left.
+
+    Returns
+    -------
+    list of (float, ndarray (n, 2), ndarray (m, 2))
+        Outlines closed, as (bl, height).
+
+    Examples
+    --------
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> lines = frame_lines(round_section(600.0), plain_job())
+    >>> found = board_outlines(lines, lines.pieces[0], depth=29.0, base=20.0, thick=18.0)
+    >>> [(float(top), len(outline)) for top, outline, _ in found]
+    [(0.0, 380), (18.0, 380), (36.0, 380)]
+    """
+    profiles = block_profiles(lines, depth=depth, base=base, rounded=False)
+    whole = depth + base
+    levels = [*np.arange(0.0, whole - 1e-6, thick).tolist(), whole]
+    chain = 3 if base > 0 else 2
+    if lines.part.inner_flange and lines.part.inner_faces == lines.part.faces:
+        outer, inner = profiles.inset[:, chain:], profiles.inset[:, :chain][:, ::-1]
+    else:
+        outer, inner = profiles.inset[:, 1 : 1 + chain], profiles.inset[:, [0] * chain]
+    knots = np.array([0.0, depth, whole][:chain])
+    rims = [
+        np.concatenate(
+            [
+                _line(lines, _at(outer, knots, level), piece.rows),
+                _line(lines, _at(inner, knots, level), piece.rows)[::-1],
+            ]
+        )
+        for level in levels
+    ]
+    return [(levels[k], rims[k], rims[k + 1]) for k in range(len(rims) - 1)]
+
+
+def boards_drawing(section: Section, job: Job, *, section_hash: str, piece: str) -> Drawing:
+    """Draw the boards of one block side by side at full size, seen from above.
+
+    X and Y are block coordinates but for the shift to the right from board to board.
+
+    Raises
+    ------
+    LoftError
+        The job gives no board, no margin, or there is no such piece.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> job = plain_job()
+    >>> job = replace(job, shop=replace(job.shop, block_board=18.0))
+    >>> drawing = boards_drawing(
+    ...     round_section(600.0), job, section_hash="0123456789ab", piece="CROWN-S1S"
+    ... )
+    >>> sum(stroke.layer == "BLOCK_TOP" for stroke in drawing.strokes)
+    3
+    """
+    thick, margin = job.shop.block_board, job.shop.block_margin
+    faults = [
+        Finding(file=job.path.name, column=f"block.{key}", text=f"nothing found, {key} wanted")
+        for key, value in (("board", thick), ("margin", margin))
+        if value != value
+    ]
+    if faults:
+        raise LoftError(faults)
+    lines = frame_lines(section, job, step=STEP)
+    wanted = [one for one in lines.pieces if one.name == piece]
+    if not wanted:
+        names = ", ".join(one.name for one in lines.pieces)
+        raise LoftError(Finding(column="piece", text=f"{piece} found, {names} wanted"))
+    base = 0.0 if math.isnan(job.shop.block_base) else job.shop.block_base
+    boards = board_outlines(
+        lines, wanted[0], depth=lines.part.flange + margin, base=base, thick=thick
+    )
+    drawing = Drawing(
+        title=f"{section.frame} boards of block {piece}, section {section_hash}",
+        subject=f"{job.title}; full size, block seen from above; shape only, not approved data",
+    )
+    pins = [
+        mark
+        for mark in frame_marks(section, job, lines)
+        if mark.kind == "pin" and piece_at(lines.pieces, mark.girth, section.length).name == piece
+    ]
+    whole = lines.part.flange + margin + base
+    wide = float(np.ptp(np.concatenate([top for _, top, _ in boards])[:, 0])) + _APART
+    for number, (start, top, foot) in enumerate(boards):
+        shift = np.array([number * wide, 0.0])
+        drawing.stroke("BLOCK_TOP", _on_block(lines, top) + shift, closed=True)
+        drawing.stroke("BLOCK_FOOT", _on_block(lines, foot) + shift, closed=True)
+        for pin in pins:
+            centre = _on_block(lines, np.array([[pin.bl, pin.height]]))[0] + shift
+            drawing.circle("PIN_HOLE", centre, pin.radius)
+        stop = min(start + thick, whole)
+        _name_board(drawing, lines, wanted[0], shift, number, len(boards), start, stop)
+    _foot_words(drawing, lines, section_hash, wanted[0], thick)
+    return drawing
+
+
+def _at(inset: Array, knots: Array, level: float) -> Array:
+    """Return the inset of one side at a depth."""
+    last = min(int(np.searchsorted(knots, level, side="right")), len(knots) - 1)
+    share = (level - knots[last - 1]) / (knots[last] - knots[last - 1])
+    return (1 - share) * inset[:, last - 1] + share * inset[:, last]
+
+
+def _line(lines: FrameLines, inset: Array, rows: NDArray[np.int64]) -> Array:
+    inwards = lines.inset + inset
+    moved = lines.mould - inwards[:, None] * lines.normal
+    return mend(moved, lines.mould, lines.normal, lines.girth)[rows]
+
+
+def _on_block(lines: FrameLines, points: Array) -> Array:
+    return points * [-lines.part.hand, 1.0]
+
+
+def _name_board(
+    drawing: Drawing,
+    lines: FrameLines,
+    piece: Piece,
+    shift: Array,
+    number: int,
+    count: int,
+    start: float,
+    stop: float,
+) -> None:
+    row = int(piece.rows[len(piece.rows) // 2])
+    inwards = lines.inset[row] + 0.6 * lines.part.web_depth
+    place = _on_block(lines, (lines.mould[row] - inwards * lines.normal[row])[None])[0]
+    out = _on_block(lines, lines.normal[row][None])[0]
+    turn = (math.degrees(math.atan2(-out[0], out[1])) + 90.0) % 180.0 - 90.0
+    text = f"{piece.name} board {number + 1} of {count}, {start:g} to {stop:g} mm below the top"
+    drawing.letter(place + shift, text, height=4.0, turn=turn, anchor="middle")
+
+
+def _foot_words(
+    drawing: Drawing, lines: FrameLines, section_hash: str, piece: Piece, thick: float
+) -> None:
+    low_x, low_y, _, _ = drawing.box()
+    way = view_words(lines).split(", heel")[0]
+    y = drawing.rows(
+        (low_x, low_y - 16.0),
+        [
+            f"BLOCK {lines.frame} {piece.name}   FULL SIZE   section {section_hash}",
+            f"seen from above, {way}; flange faces {lines.part.faces}",
+            f"boards of {small(thick, 'mm')}; BLOCK_TOP: outline of each board's upper face, "
+            "BLOCK_FOOT: of its lower face",
+            "glue up on the pins, then round the top edge to the bend radius",
+            *CAUTIONS,
+        ],
+        height=4.0,
+    )
+    measure_square(drawing, (low_x, y - 104.0))
