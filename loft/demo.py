@@ -29,11 +29,21 @@ from loft.corncrake import (
     STATIONS,
     STRINGER,
     Array,
+    line_theta,
     touched,
+    true_bevel,
     true_section,
     truth,
 )
-from loft.demo_text import BAY_HEAD, JOB, PASS_1_HEAD, PASS_2_HEAD, README, TIES_HEAD
+from loft.demo_text import (
+    BAY_HEAD,
+    JOB,
+    PART_HEAD,
+    PASS_1_HEAD,
+    PASS_2_HEAD,
+    README,
+    TIES_HEAD,
+)
 from loft.job.errors import Finding, LoftError
 from loft.job.files import write_bytes
 
@@ -58,6 +68,9 @@ MARKS = {  # name -> station, bl, wl
     "E": (7240, -850, -90),
 }
 CRUSH = {4: 3.0, 5: 9.0, 6: 18.0, 7: 24.0, 8: 19.0, 9: 8.0, 10: 2.0}  # F13 starboard, mm inwards
+SPRUNG = {2: 1.5, 3: 4.0, 4: 4.5, 5: 2.0}  # port: where the made part sprang inwards, mm
+AS_LAID = (1.8, -1.2, float(np.deg2rad(0.1)))  # how the part lay on the table
+PART_HEADER = "line,station,bl,wl,sigma,kind,value,note"
 TIES_HEADER = "from,to,kind,value,note"
 HEADER = "frame,line,station,bl,wl,sigma,face,note"
 
@@ -225,6 +238,25 @@ def _ties(seed: int) -> list[tuple[str, str, str, str, str]]:
     return rows
 
 
+def _part(seed: int) -> list[str]:
+    """Return the rows of the inspector's table of the made F14."""
+    chance = _Chance(seed, "part")
+    station = STATIONS[MISSING]
+    rows = []
+    for line in LINES:
+        theta = line_theta(line, station)
+        inwards = -np.array([np.sin(theta), np.cos(theta)])
+        sprung = SPRUNG.get(_number(line), 0.0) if line.endswith("P") else 0.0
+        point = touched(line, station + TOUCH, depth=GAUGE)[1:] + sprung * inwards
+        bl, wl = _settled(point, AS_LAID) + np.array([chance.normal(0.25), chance.normal(0.25)])
+        rows.append(f"{line},{station + TOUCH:.0f},{bl:.1f},{wl:.1f},0.3,,,")
+    for line in (f"S{number}{side}" for side in "SP" for number in (1, 4, 7, 10, 13)):
+        bevel = np.rad2deg(true_bevel(station, line_theta(line, station)))
+        angle = 90.0 - float(bevel) + chance.normal(0.2) + (2.6 if line == "S4P" else 0.0)
+        rows.append(f"{line},,,,0.3,angle,{angle:.1f},")
+    return rows
+
+
 def _mistake(readings: list[Reading], frame: str, line: str, **change: float) -> None:
     """Add `change` to a reading in place, as a misread tape would."""
     for index, reading in enumerate(readings):
@@ -307,7 +339,7 @@ def demo_files(seed: int = SEED) -> dict[str, bytes]:
     Examples
     --------
     >>> sorted(demo_files())
-    ['README.txt', 'bay.csv', 'job.toml', 'second.csv', 'tape.csv', 'ties.csv']
+    ['README.txt', 'bay.csv', 'job.toml', 'part.csv', 'second.csv', 'tape.csv', 'ties.csv']
     """
     surviving = tuple(frame for frame in STATIONS if frame != MISSING)
     first = _pass(seed, 1, surviving, 1.4)
@@ -325,6 +357,9 @@ def demo_files(seed: int = SEED) -> dict[str, bytes]:
         "ties.csv": "\n".join(
             [TIES_HEAD.rstrip("\n"), TIES_HEADER, *map(",".join, _ties(seed)), ""]
         ).encode("utf-8"),
+        "part.csv": "\n".join([PART_HEAD.rstrip("\n"), PART_HEADER, *_part(seed), ""]).encode(
+            "utf-8"
+        ),
         "README.txt": README.encode("utf-8"),
     }
 

@@ -15,10 +15,12 @@ again.
     second.csv  second pass over the frames next to the gap, feet-inches-eighths
     ties.csv    tapes from marks on the floor to what no plumb line reached on F15
     bay.csv     stringers and skin measured between the frames, through the empty bay
+    part.csv    the inspector's readings of the frame once it was made
 
 Run it with
 
     loft run .
+    loft prove . part.csv
 
 The results come to the folder out. They are a shape only: not approved data. Local
 rules and a licensed engineer decide what may be flown.
@@ -46,6 +48,11 @@ PASS_2_HEAD = """\
 # The five frames next to the gap only, same marks, same faces as the first pass.
 # Port negative. Stringers counted from the crown.
 # F17: in its cradle from S12 down.
+"""
+
+PART_HEAD = """\
+# Corncrake, F14 as made, on the surface table: all four pieces bolted up at their splices.
+# Millimetres, flange read on its rivet line; flange angles in degrees by bevel protractor.
 """
 
 BAY_HEAD = """\

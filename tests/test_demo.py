@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from loft import corncrake, demo
+from loft import corncrake, demo, fair, read_job, read_survey
 from loft.fairing.evidence import settlement
 from loft.job.errors import LoftError
 from loft.job.records import Section
@@ -307,6 +307,40 @@ def test_settlement_and_the_schedule_error_are_found():
         across, _, roll = true[frame]
         at_centre = across - roll * (found.centre_wl[k] - demo.CENTRE_WL)
         assert found.d_bl[k] == pytest.approx(at_centre, abs=4 * found.sd_bl[k]), frame
+
+
+def test_pointwise_band_holds_the_truth_about_as_often_as_it_claims(tmp_path):
+    """Four other surveys of the same aircraft: nominal 95 %, and not by being wide."""
+    inside, wide = [], []
+    for seed in (15, 16, 17, 18):
+        for name, content in demo.demo_files(seed).items():
+            (tmp_path / name).write_bytes(content)
+        job = read_job(tmp_path)
+        section = fair(job, read_survey(job)).lift(job.frame("F14"))
+        error = corncrake.true_deviation(section.station, section.bl, section.wl)
+        inside.append(np.mean(abs(error) <= section.band95))
+        wide.append(section.band95.mean())
+    # errors along one outline hang together: four outlines are hardly forty free points
+    assert np.mean(inside) > 0.88
+    assert np.mean(wide) < 1.96 * 1.5  # no wider than a single reading's
+
+
+def test_made_part_is_sprung_and_open_where_the_notes_say():
+    """Laid back where it belongs, the part is off only at S2P to S5P, and one flange is open."""
+    table = rows(FILES["part.csv"])
+    across, up, roll = demo.AS_LAID
+    turn = np.array([[np.cos(roll), np.sin(roll)], [-np.sin(roll), np.cos(roll)]])
+    for row in table:
+        theta = float(corncrake.line_theta(row["line"], 6160.0))
+        if row["kind"] == "angle":
+            off = float(row["value"]) - 90 + np.rad2deg(corncrake.true_bevel(6160.0, theta))
+            assert off == pytest.approx(2.6 if row["line"] == "S4P" else 0.0, abs=0.8)
+            continue
+        laid = np.array([float(row["bl"]) - across, float(row["wl"]) - up - demo.CENTRE_WL])
+        bl, wl = turn @ laid + [0.0, demo.CENTRE_WL]
+        inside = -float(corncrake.true_deviation(6150.0, bl, wl)) - 0.9
+        sprung = demo.SPRUNG.get(int(row["line"][1:-1]), 0.0) if row["line"][-1] == "P" else 0.0
+        assert inside == pytest.approx(sprung, abs=1.2), row  # four sigma
 
 
 @pytest.mark.parametrize(
