@@ -8,6 +8,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 PROTOTYPE ?=
+RIVAL = $(if $(PROTOTYPE),$(abspath $(PROTOTYPE)))
 export OMP_NUM_THREADS := 1
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
@@ -47,8 +48,9 @@ lint: $(VENV)/tools
 	$(BIN)/mypy
 
 bench: $(VENV)/tools
-	@set -e; for bench in $$(grep -l __main__ benchmarks/*.py); do echo "== $$bench"; \
-	    PROTOTYPE='$(if $(PROTOTYPE),$(abspath $(PROTOTYPE)))' $(BIN)/python $$bench; done
+	PROTOTYPE='$(RIVAL)' $(BIN)/python -m benchmarks
+	PROTOTYPE='$(RIVAL)' $(BIN)/python benchmarks/arcs.py
+	$(BIN)/python benchmarks/clouds.py
 
 examples: $(VENV)/program
 	@set -e; for example in examples/*.py; do echo "== $$example"; $(BIN)/python "$$example"; done
