@@ -215,10 +215,11 @@ def _in_bay(
 
 def _bay_face(surface: Surface, line: str) -> str:
     """Return the face to touch between frames where none was touched there yet."""
-    known = np.isfinite(surface.job.stringer_depth)
-    return (
-        "stringer_inner" if known and surface.lines[line].line.kind == "stringer" else "skin_inner"
-    )
+    survey = surface.survey
+    touched = _faces(surface, (survey.line == line) & (survey.face != "frame_flange"))
+    stringer = surface.lines[line].line.kind == "stringer"
+    deep = stringer and np.isfinite(surface.job.stringer_depth)
+    return touched or ("stringer_inner" if deep else DEFAULT_FACE)
 
 
 def _faces(surface: Surface, there: NDArray[np.bool_]) -> str:
