@@ -137,6 +137,39 @@ def work_of(
     )
 
 
+def run_curvature(section: Section, neighbour: Section) -> float:
+    """Return the largest fore-and-aft curvature of the body between two sections, 1/mm.
+
+    The change of bevel at the same share of the girth over the distance between
+    the frames: good while the two stand close (a flange's width apart).
+
+    Parameters
+    ----------
+    section, neighbour : Section
+        Of one surface, a little apart.
+
+    Raises
+    ------
+    LoftError
+        Both stand at one station.
+
+    Examples
+    --------
+    >>> from dataclasses import replace
+    >>> from loft.bench.stock import round_section
+    >>> first = round_section(600.0, bevel=-0.100)
+    >>> next_ = replace(round_section(598.0, bevel=-0.102), station=1020.0)
+    >>> round(run_curvature(first, next_), 6)
+    0.0001
+    """
+    apart = abs(neighbour.station - section.station) * np.cos(section.cant)
+    if not apart > 0:
+        raise LoftError(f"both sections stand at station {section.station:g}: no run between them")
+    share = section.girth / section.length
+    other = np.interp(share, neighbour.girth / neighbour.length, neighbour.bevel, period=1.0)
+    return float(np.abs(other - section.bevel).max() / apart)
+
+
 def make_summary(section: Section, job: Job, section_hash: str) -> dict[str, Any]:
     """Return the figures of the bench that a person would quote, plain types only.
 

@@ -199,6 +199,14 @@ def test_edge_strain():
     assert edge_strain(np.pi / 2, width=19.0, radius=np.inf) == 0.0
 
 
+def test_edge_strain_as_width_over_radius():
+    """w .75, R 24: .03125, logarithmic .03077; standard geometry, R that of the flat's edge."""
+    shrink = float(edge_strain(np.pi / 2, width=0.75, radius=24.0 - 0.75))
+    stretch = float(edge_strain(np.pi / 2, width=0.75, radius=-(24.0 + 0.75)))
+    assert [-shrink, stretch] == pytest.approx([0.03125, 0.03125], abs=1e-5)
+    assert math.log1p(stretch) == pytest.approx(0.03077, abs=1e-5)
+
+
 def test_edge_strain_is_the_travel_of_the_free_edge():
     """By construction: circumference of the edge on the part over that in the flat."""
     for degrees in (80.0, 100.0):

@@ -10,9 +10,11 @@ from html.parser import HTMLParser
 import bench_bodies as bodies
 import pytest
 
-from loft.bench.make import make_files, make_summary, work_of
+from loft.bench.boards import boards_drawing
+from loft.bench.make import make_files, make_summary, run_curvature, work_of
 from loft.bench.shop import shop_html
 from loft.bench.stock import plain_job, round_section
+from loft.job.errors import LoftError
 
 HASH = "0123456789ab"
 
@@ -198,9 +200,6 @@ def test_tables_are_in_the_job_s_unit_and_files_to_cut_in_millimetres(files):
 
 
 def test_boards_are_drawn_when_the_job_gives_their_thickness():
-    from loft.bench.boards import boards_drawing
-    from loft.job.errors import LoftError
-
     section, job = bodies.section_of(bodies.lopsided), job_for()
     with pytest.raises(LoftError, match=r"block\.board: nothing found"):
         boards_drawing(section, job, section_hash=HASH, piece="CROWN-S3S")
@@ -212,5 +211,19 @@ def test_boards_are_drawn_when_the_job_gives_their_thickness():
     said = " ".join(word.text for word in drawing.words)
     for words in (HASH, "FULL SIZE", "looking aft, starboard left", "board 3 of 3, 36 to 49 mm"):
         assert words in said
-    # the first board's top is the frame's sharp edge: to port of the centreline looking aft
+    # looking aft a starboard piece lies at negative X
     assert tops[0].points[:, 0].max() < 1.0
+
+
+def test_run_curvature_of_a_curved_body():
+    """Depth 720 - .09 x - 4e-5 x^2 at crown and keel: 8e-5 / (1 + slope^2)^1.5. Closed form.
+
+    3 %: half the distance to the neighbour, over which the slope itself changes.
+    """
+    first = bodies.section_of(bodies.curved)
+    second = bodies.section_of(bodies.curved, bodies.Cut(station=bodies.STATION + 19.0))
+    top = 8e-5 / (1 + (0.09 - 0.03) ** 2) ** 1.5
+    keel = 8e-5 / (1 + (0.09 + 0.03) ** 2) ** 1.5
+    assert run_curvature(first, second) == pytest.approx(max(top, keel), rel=0.03)
+    with pytest.raises(LoftError, match="no run between them"):
+        run_curvature(first, first)
