@@ -24,6 +24,7 @@ from loft.drawing.search import fit_readings
 from loft.drawing.solve import settle
 from loft.drawing.start import point_turns
 from loft.drawing.verdicts import (
+    CONTRADICTED,
     SEEN,
     TOLERANCE,
     UNCHECKED,
@@ -323,14 +324,33 @@ def _said(check: Check) -> list[Finding]:
             f"{frame}: {other.words} the readings are explained as well "
             f"(BIC {other.choice.bic - check.reading.choice.bic:+.1f})"
         )
-    return [Finding(severity="note", text=text) for text in out]
+    wrong = [_denied(check, line) for line in check.facts if line.verdict == CONTRADICTED]
+    return [
+        *(Finding(severity="warning", text=text) for text in wrong),
+        *(Finding(severity="note", text=text) for text in out),
+    ]
+
+
+def _denied(check: Check, line: FactLine) -> str:
+    """Return that a figure is contradicted, and what everything else says."""
+    unit, size = _unit(line)
+    drawn = f"{line.dimension.value * size:,.1f} {unit}"
+    text = f"{check.drawing.frame}: {title(check.drawing, line.dimension)} drawn {drawn}"
+    if np.isnan(line.suggested):
+        return f"{text} is contradicted; nothing else tells what it was"
+    rest = f"{line.suggested * size:,.1f} ± {2 * line.suggested_sd * size:,.1f} {unit}"
+    return f"{text} is contradicted; everything else says {rest}"
+
+
+def _unit(line: FactLine) -> tuple[str, float]:
+    """Return the unit a figure is told in, and how many of it the figure's own unit is."""
+    return ("degrees", 180 / np.pi) if line.dimension.kind == "sweep" else ("mm", 1.0)
 
 
 def _advised(check: Check, line: FactLine) -> str:
     """Return which readings would settle a figure that could not be checked."""
     named = title(check.drawing, line.dimension)
-    unit = "degrees" if line.dimension.kind == "sweep" else "mm"
-    turned = 180 / np.pi if unit == "degrees" else 1.0
+    unit, turned = _unit(line)
     text = f"{check.drawing.frame}: {named}: no error would have been seen"
     if np.isfinite(line.detectable):
         seen = f"{line.detectable * turned:,.1f} {unit}"

@@ -31,9 +31,7 @@ CAUTION = (
 )
 
 
-def construction_svg(
-    plan: Construction, *, title: str, notes: Sequence[str] = (), level: float = 0.0
-) -> str:
+def construction_svg(plan: Construction, *, title: str, notes: Sequence[str] = ()) -> str:
     """Return the sheet with the construction, its figures and its notes.
 
     Parameters
@@ -43,8 +41,6 @@ def construction_svg(
         Heading: frame and station.
     notes : sequence of str
         Lines under the table, shortened where too long for the sheet.
-    level : float
-        Waterline of height 0, mm; heights are lettered as waterlines of a square frame.
 
     Examples
     --------
@@ -66,13 +62,13 @@ def construction_svg(
             15,
             23.5,
             "Construction of the half section, looking forward: starboard right. "
-            f"Scale 1:{scale:g}. Lengths in mm.",
+            f"Scale 1:{scale:g}. Lengths in mm; heights in the frame's plane.",
             size=3.2,
             colour=GREY,
         ),
         *(page.stroke(stroke) for stroke in plan.strokes),
         *page.lettering(),
-        *_table(plan, level, 211.0),
+        *_table(plan, 211.0),
     ]
     below = 216.0 + 5.2 * (len(plan.names) + 1) + 4.0
     for note in [*notes][: max(int((HEIGHT - 18.0 - below) / 4.2), 0)]:
@@ -228,10 +224,10 @@ class _Page:
         return parts
 
 
-def _table(plan: Construction, level: float, top: float) -> list[str]:
+def _table(plan: Construction, top: float) -> list[str]:
     """Return the table of arcs: radius, centre, where each ends."""
     stops = (15.0, 28.0, 62.0, 112.0, 136.0, 160.0, 178.0, 195.0)
-    heads = ("", "arc", "radius", "centre bl", "centre wl", "ends at bl", "wl", "turned °")
+    heads = ("", "arc", "radius", "centre bl", "height", "ends at bl", "height", "turned °")
     parts = []
     for stop, head in zip(stops, heads, strict=True):
         anchor = "start" if stop < 70 else "end"
@@ -247,9 +243,9 @@ def _table(plan: Construction, level: float, top: float) -> list[str]:
             name,
             plan.words[index],
             f"{centre.bl:.1f}" if known else "–",
-            f"{centre.height + level:.1f}" if known else "–",
+            f"{centre.height:.1f}" if known else "–",
             f"{end.bl:.1f}",
-            f"{end.height + level:.1f}",
+            f"{end.height:.1f}",
             f"{np.rad2deg(plan.chain.turn[index + 1]):.2f}",
         )
         for stop, cell in zip(stops, cells, strict=True):

@@ -107,6 +107,8 @@ def test_a_wrong_radius_is_contradicted_and_the_right_one_suggested(name, wrong)
     found = line(check, "radius", name)
     assert abs(found.suggested - TRUE[name]) < 4 * found.suggested_sd
     assert check.p_as_drawn < 1e-3 < check.p
+    told = [note.text for note in check.notes if note.severity == "warning"]
+    assert f'F14: radius of "{name}" drawn {wrong:,.1f} mm is contradicted' in told[-1]
 
 
 def test_two_wrong_figures_are_both_found():
@@ -222,6 +224,13 @@ def test_facts_without_arcs_take_their_make_up_from_the_readings():
     check = surveyed(whole(top=1.0, max_half_breadth=1.0), 60, 0.5)
     assert [one.name for one in check.arcs] == [f"arc {number}" for number in range(1, 6)]
     assert {one.verdict for one in check.facts} == {CONFIRMED}
+
+
+def test_no_facts_at_all_still_give_the_arcs_that_were_found():
+    check = surveyed([], 60, 0.5)
+    assert check.facts == ()
+    np.testing.assert_allclose([one.radius for one in check.arcs], corncrake().radius, rtol=0.1)
+    assert {one.verdict for one in check.arcs} == {"found, not drawn"}
 
 
 # ---- tables, planes and sides -----------------------------------------------------------
