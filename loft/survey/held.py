@@ -216,12 +216,13 @@ def wrong_sides(
 def _group(net: Network, mirror: Mirror) -> str:
     """Return the mirrored points in words."""
     names = [net.points[k] for k in mirror.points]
-    if mirror.whole:
-        return "the network as a whole, reflected in the plane of its control points,"
-    if len(names) == 1:
-        return f"point {names[0]}"
     more = f" and {len(names) - 4} more" if len(names) > 4 else ""
-    return f"the group of points {', '.join(names[:4])}{more}"
+    told = f"{', '.join(names[:4])}{more}"
+    if mirror.whole and len(names) > 1:
+        return f"the network of {told}, reflected in the plane of its control points,"
+    if mirror.whole:
+        return f"point {told}, reflected in the plane of its control points,"
+    return f"point {told}" if len(names) == 1 else f"the group of points {told}"
 
 
 def _ambiguous(net: Network, position: Array, mirror: Mirror, why: str) -> Finding:

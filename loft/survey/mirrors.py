@@ -32,7 +32,7 @@ class Mirror:
     excess : float
         Its sum of squared standardised residuals less that of the solution.
     whole : bool
-        Every unknown point is reflected in the plane of the control points.
+        Every unknown point is reflected in a plane through the control points.
     """
 
     points: tuple[int, ...]
@@ -320,8 +320,8 @@ def _change_sides(net: Network, position: Array, *, used: np.ndarray) -> Array:
 def mirrored(net: Network, position: Array, *, used: np.ndarray, allowed: float) -> list[Mirror]:
     """Return other positions that fit nearly as well.
 
-    Tried are the reflection of all unknown points in the plane of the control points,
-    where these lie in one plane, and every single point at its other crossing.
+    Tried are the reflection of all unknown points in a plane through the control points,
+    where these lie in one plane or line, and every single point at its other crossing.
 
     Parameters
     ----------
@@ -347,10 +347,7 @@ def mirrored(net: Network, position: Array, *, used: np.ndarray, allowed: float)
     base = cost_of(net, position, used)
     everywhere = np.ones(len(net.points), dtype=bool)
     found: list[Mirror] = []
-    trials: list[tuple[Array, bool]] = []
-    flipped = _reflected(net, position)
-    if flipped is not None:
-        trials.append((flipped, True))
+    trials: list[tuple[Array, bool]] = [(flip, True) for flip in _reflected(net, position)]
     for point in np.flatnonzero(~net.fixed):
         for place in crossings(net, position, int(point), placed=everywhere, used=used):
             trial = position.copy()
@@ -371,19 +368,30 @@ def mirrored(net: Network, position: Array, *, used: np.ndarray, allowed: float)
     return found
 
 
-def _reflected(net: Network, position: Array) -> Array | None:
-    """Return the unknown points reflected in the plane that holds the control points.
+def _reflected(net: Network, position: Array) -> list[Array]:
+    """Return the unknown points reflected in every plane that holds the held points.
 
-    None where the control points fill the space (or leave the plane open).
+    Held are fixed points and those plumbed on every axis. Points of one line lie in many
+    planes: taken are those along an axis, in which plumbed coordinates stay what they are.
+    Nothing is returned where the held points fill the space.
     """
-    fixed = position[net.fixed]
-    if len(fixed) < max(2, len(net.axes)):
-        return None
-    centre = fixed.mean(axis=0)
-    _, sizes, across = np.linalg.svd(fixed - centre)
-    sizes = np.concatenate([sizes, np.zeros(len(net.axes) - len(sizes))])
-    if sizes[-1] > 1e-3 * sizes[0] or sizes[-2] < 1e-3 * sizes[0]:
-        return None
-    height = (position - centre) @ across[-1]
-    flipped = position - 2 * height[:, None] * across[-1]
-    return np.where(net.fixed[:, None], position, flipped)
+    size = len(net.axes)
+    plumbed = np.bincount(net.end[~net.tape & (net.start < 0)], minlength=len(net.points))
+    held = net.fixed | (plumbed >= size)
+    if not held.any() or held.all():
+        return []
+    centre = position[held].mean(axis=0)
+    _, sizes, across = np.linalg.svd(position[held] - centre)
+    rank = int(np.sum(sizes > 1e-3 * max(float(sizes[0]), 1e-9)))
+    if rank == size - 1:
+        normals = [across[-1]]
+    elif rank == 1:
+        normals = [n for n in np.cross(across[0], np.eye(3)) if np.linalg.norm(n) > 1e-6]
+    else:
+        normals = list(np.eye(size)) if rank == 0 else []
+    found = []
+    for normal in normals:
+        unit = normal / np.linalg.norm(normal)
+        height = (position - centre) @ unit
+        found.append(np.where(held[:, None], position, position - 2 * np.outer(height, unit)))
+    return found

@@ -356,6 +356,35 @@ def test_label_settles_port_and_starboard():
     assert any("side was taken from its label" in f.text for f in result.findings)
 
 
+def pair_of_points():
+    """Two marks on the floor; P and Q hang together by a tape, their heights are levelled."""
+    marks = {"A": np.array([5000.0, -800.0, 0.0]), "B": np.array([5000.0, 800.0, 0.0])}
+    truth = {"P": np.array([5300.0, -500.0, 900.0]), "Q": np.array([5600.0, 300.0, 1100.0])}
+    ties = [Tie(kind="control", end=k, place=tuple(v)) for k, v in marks.items()]
+    for one, two in (("A", "P"), ("B", "P"), ("A", "Q"), ("B", "Q"), ("P", "Q")):
+        start, end = ({**marks, **truth}[k] for k in (one, two))
+        value = float(np.linalg.norm(end - start))
+        ties.append(Tie(kind="tape", start=one, end=two, value=value, sigma=1.0))
+    ties += [Tie(kind="wl", end=k, value=v[2], sigma=1.0) for k, v in truth.items()]
+    return ties, truth
+
+
+def test_group_of_points_is_mirrored_as_one():
+    """Levelled heights stay; the mirror stands before the marks instead of behind them."""
+    ties, truth = pair_of_points()
+    with pytest.raises(LoftError) as refusal:
+        adjust(ties)
+    assert len(refusal.value.findings) == 1
+    text = str(refusal.value)
+    assert "the network of P, Q, reflected in the plane of its control points," in text
+    assert "plumb its station" in text
+    assert "station 5600.0" in text
+    assert "station 4400.0" in text
+    settled = adjust([*ties, Tie(kind="station", end="Q", value=5598.0, sigma=3.0)])
+    for name, place in truth.items():
+        assert settled.place(name) == pytest.approx(place, abs=3.0)
+
+
 def test_marks_in_one_line_hold_nothing_round_it():
     """Three marks in a line: a point taped from them may turn about it."""
     ties = [
