@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import unicodedata
 from html import escape
 from typing import Any
 
@@ -324,8 +325,31 @@ def _pdf_words(canvas: Any, word: Words) -> None:
         "middle": canvas.drawCentredString,
         "end": canvas.drawRightString,
     }[word.anchor]
-    draw(0.0, 0.0, word.text)
+    draw(0.0, 0.0, western(word.text))
     canvas.restoreState()
+
+
+def western(text: str) -> str:
+    """Return a text in the letters that every PDF reader has: others lose their accents.
+
+    Examples
+    --------
+    >>> western("Möwe Ćuk № 14")
+    'Möwe Cuk No 14'
+    """
+    out = []
+    for sign in text:
+        plain = [c for c in unicodedata.normalize("NFKD", sign) if not unicodedata.combining(c)]
+        for choice in (sign, "".join(plain)):
+            try:
+                choice.encode("cp1252")
+            except UnicodeEncodeError:
+                continue
+            out.append(choice)
+            break
+        else:
+            out.append("?")
+    return "".join(out)
 
 
 def _pdf_tile(canvas: Any, drawing: Drawing, tile: dict[str, Any]) -> None:
@@ -362,7 +386,7 @@ def _pdf_foot(canvas: Any, drawing: Drawing, tile: dict[str, Any]) -> None:
     canvas.setFont("Helvetica-Bold", 4.4)
     canvas.drawString(EDGE, y - 0.5, tile["name"])
     canvas.setFont("Helvetica", 2.9)
-    canvas.drawString(EDGE + 13.0, y, drawing.title)
+    canvas.drawString(EDGE + 13.0, y, western(drawing.title))
     canvas.drawString(
         EDGE + 13.0, y - 3.9, "FULL SIZE: print without scaling. Lay cross on cross, then cut."
     )
