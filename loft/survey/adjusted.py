@@ -88,7 +88,8 @@ def adjusted_points_table(job: Job, adjustment: Adjustment) -> str:
     """Return every point with its uncertainty as a CSV table, in the job's unit.
 
     The semi-axes of the error ellipsoid (one standard deviation) stand from the longest
-    to the shortest, and the longest one's direction as a unit vector.
+    to the shortest, and the longest one's direction as a unit vector (blank where the
+    point is fixed).
 
     Examples
     --------
@@ -106,7 +107,8 @@ def adjusted_points_table(job: Job, adjustment: Adjustment) -> str:
     for k, name in enumerate(adjustment.points):
         semi_axes, directions = error_ellipse(adjustment.covariance[k])
         lengths = np.concatenate([adjustment.position[k], adjustment.sd[k], semi_axes]) / unit
-        rows.append([name, *map(float, lengths), *map(float, directions[0])])
+        longest = directions[0] if semi_axes[0] > 0.0 else np.full(3, np.nan)
+        rows.append([name, *map(float, lengths), *map(float, longest)])
     return table_text(POINT_COLUMNS, rows, _heading(job, "points adjusted from ties"))
 
 
