@@ -1,11 +1,14 @@
 """Fit and section, ours and the earlier program's, in groups that print their ratio.
 
-    PROTOTYPE=FOLDER pytest benchmarks/test_speed.py
+    OMP_NUM_THREADS=1 PROTOTYPE=FOLDER pytest benchmarks/test_speed.py
 
 No time is asserted: machines differ and are shared.
 """
 
 from __future__ import annotations
+
+import os
+import time
 
 import pytest
 
@@ -18,24 +21,28 @@ MODULES = prototype()
 NAMES = [body.name for body in MODULES[1].all_bodies()] if MODULES else []
 SMOOTH = [k for k, name in enumerate(NAMES) if name not in ("chine", "wigley")]
 
-pytestmark = pytest.mark.skipif(not MODULES, reason="PROTOTYPE names no folder")
+pytestmark = [
+    pytest.mark.skipif(not MODULES, reason="PROTOTYPE names no folder"),
+    pytest.mark.skipif(
+        os.environ.get("OMP_NUM_THREADS") != "1", reason="OMP_NUM_THREADS=1 is wanted: one thread"
+    ),
+]
 PROGRAMS = {"ours": ours_on, "earlier": theirs_on}
 MEDIANS: dict[tuple[str, str], float] = {}
 
 
 @pytest.fixture(scope="module", autouse=True)
-def ratios():
+def ratios(request):
     """Print ours over earlier for every job once all have run."""
     yield
-    for job, program in MEDIANS:
-        other = MEDIANS.get((job, "earlier"))
-        if program == "ours" and other:
-            print(f"\n{job}: ours / earlier {MEDIANS[job, program] / other:.2f}", end="")
+    with request.config.pluginmanager.getplugin("capturemanager").global_and_fixture_disabled():
+        for job in dict.fromkeys(job for job, _ in MEDIANS):
+            ours, earlier = (MEDIANS.get((job, program)) for program in PROGRAMS)
+            if ours and earlier:
+                print(f"\n{job}: ours / earlier {ours / earlier:.2f}", end="")
 
 
 def timed(benchmark, job, program, work, rounds):
-    import time
-
     benchmark.group = job
     benchmark._timer = time.process_time
     benchmark.pedantic(work, rounds=rounds, warmup_rounds=1)
