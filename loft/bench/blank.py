@@ -46,7 +46,7 @@ def flat_blank(lines: FrameLines, marks: Sequence[Mark], piece: Piece) -> Blank:
     Outwards of the web's tangent line the flat is as long as the bend's allowance
     and the straight of the flange. What is cut out: a notch at every stringer, right
     through the flange; at a chine a relief hole where the bend tangent lines meet and
-    a slot from it to the edge; the pin holes.
+    a notch from it to the edge; the pin holes.
 
     Parameters
     ----------
@@ -237,14 +237,30 @@ def _relief(lines: FrameLines, mark: Mark) -> tuple[float, float, float]:
 
 
 def _slot(polygon: Any, lines: FrameLines, mark: Mark) -> Any:
-    """Return relief hole and slot of a chine as one outline."""
+    """Return relief hole and notch of a chine as one outline.
+
+    At an outward chine each side's flange ends square to its own side: what lies
+    between would stand in the other's way once turned down. At a hollow one a slot
+    on the bisector parts them.
+    """
     from shapely.geometry import LineString, Point
+    from shapely.ops import unary_union
 
     bl, height, across = _relief(lines, mark)
-    out = np.array([np.sin(mark.angle), np.cos(mark.angle)])
-    far = np.array([bl, height]) + out * 3 * (lines.part.flange + lines.part.trim + _BEYOND)
-    slot = LineString([(bl, height), tuple(far)]).buffer(across / 2, cap_style="flat")
-    return slot.union(Point(bl, height).buffer(across / 2, 16))
+    reach = 3 * (lines.part.flange + lines.part.trim + _BEYOND)
+    centre = np.array([bl, height])
+    gap = np.abs(lines.girth - mark.girth)
+    rows = np.flatnonzero(gap < gap.min() + 1e-9)
+    first, last = lines.normal[rows[0]], lines.normal[rows[-1]]
+    if lines.before[rows[-1]]:  # at girth 0 the row before stands last
+        first, last = last, first
+    outward = first[0] * last[1] - first[1] * last[0] < 0
+    ways = [first, last] if outward else [np.array([np.sin(mark.angle), np.cos(mark.angle)])]
+    tips = [tuple(centre + reach * way) for way in ways]
+    parts = [LineString([(bl, height), tip]).buffer(across / 2, cap_style="flat") for tip in tips]
+    if outward:
+        parts.append(polygon([(bl, height), *tips]))
+    return unary_union([*parts, Point(bl, height).buffer(across / 2, 16)])
 
 
 def _inner_tangents(lines: FrameLines, piece: Piece) -> tuple[Array, ...]:

@@ -141,6 +141,33 @@ def test_a_chine_gets_a_relief_hole_where_the_tangent_lines_meet():
         assert blank.relief[0][2] == 4.0  # the bend radius, over the table's 1/8 in
 
 
+@pytest.mark.parametrize(
+    ("body", "outward"), [(bodies.chined, True), (bodies.hollow_chined, False)]
+)
+def test_flanges_of_a_chine_do_not_stand_in_each_other_s_way(body, outward):
+    """Outwards each flange ends square to its own side, at or before the corner."""
+    from shapely.geometry import Point, Polygon
+
+    section = bodies.section_of(body, chines=(2.0, 2.0 + math.pi))
+    job = job_for()
+    lines = frame_lines(section, job, step=3.0)
+    marks = frame_marks(section, job, lines)
+    for corner in section.corners:
+        piece = next(p for p in lines.pieces if p.start < corner.girth < p.stop)
+        sheet = Polygon(flat_blank(lines, marks, piece).cut)
+        row = int(np.argmin(np.abs(lines.girth - corner.girth)))
+        centre = lines.web_tangent[row]
+        before, after = np.array(corner.normal_before), np.array(corner.normal_after)
+        along = np.array([before[1], -before[0]])
+        middle = (before + after) / np.linalg.norm(before + after)
+        for reach in (8.0, 14.0):
+            assert not sheet.contains(Point(centre + reach * middle))
+            if outward:
+                assert not sheet.contains(Point(centre + reach * before + 1.5 * along))
+                assert sheet.contains(Point(centre + reach * before - 4.0 * along))
+        assert sheet.contains(Point(centre - 6.0 * middle))
+
+
 def test_inner_flange_stretches_where_the_outer_shrinks():
     """Inside a ring of 600 - 0.9 - 75: w / (r - w) at a square flange."""
     job = job_for(splices=(), inner_flange=16.0, inner_flange_faces="aft")
