@@ -211,7 +211,7 @@ def _base(
         return first, []
     turn = point_turns(readings)
     tried = [
-        fit_drawing(other, readings, words=words, loss=loss, turn=turn)
+        fit_drawing(other, readings, words=words, loss=loss, turn=turn, tries=3)
         for words, other in other_readings(first.drawing)
     ]
     found = [one for one in tried if one is not None]

@@ -16,7 +16,7 @@ from loft.drawing.start import point_turns, starts
 from loft.job.errors import LoftError
 from loft.job.records import Array
 
-STARTS = 6  # followed a few steps; the best three to the end
+STARTS = 6  # followed a few steps, the better half of them to the end
 SLACK_HOLLOW = 2000.0  # mm: radius at which an undrawn hollow starts
 
 
@@ -49,6 +49,7 @@ def fit_drawing(
     words: str = "as drawn",
     loss: str = "",
     turn: Array | None = None,
+    tries: int = STARTS,
 ) -> Reading | None:
     """Fit a drawing's chain to its figures and the readings together.
 
@@ -62,6 +63,8 @@ def fit_drawing(
         Loss on single readings, as of `Task`.
     turn : ndarray, shape (m,), optional
         Direction of the normal at every point.
+    tries : int
+        Starts followed; the better half of them to the end.
 
     Returns
     -------
@@ -80,12 +83,13 @@ def fit_drawing(
         loss=loss,
     )
     short: list[Fit] = []
-    for chain in starts(readings, turn, flat, dimensions=drawing.dimensions, keep=STARTS):
+    for chain in starts(readings, turn, flat, dimensions=drawing.dimensions, keep=tries):
         fit = settle(_hollowed(chain, drawing), task, most=8, enough=1e-4)
         if fit is not None:
             short.append(fit)
     short.sort(key=lambda fit: fit.cost)
-    full = [settle(fit.chain, task, lean=fit.lean, most=60, enough=1e-8) for fit in short[:3]]
+    hopeful = [fit for fit in short[: (tries + 1) // 2] if fit.cost < 3 * short[0].cost + 20]
+    full = [settle(fit.chain, task, lean=fit.lean, most=60, enough=1e-8) for fit in hopeful]
     found = [fit for fit in full if fit is not None]
     if not found:
         return None

@@ -101,7 +101,9 @@ def rows(chain: Chain, lean: Array, task: Task) -> tuple[Array, Array]:
     if task.dimensions:
         drawn, by = dimension_rows(chain, task.dimensions)
         parts.append(drawn)
-        slopes.append(np.pad(by, ((0, 0), (0, 2))))
+        wide = np.zeros((len(by), slope.shape[1]))
+        wide[:, :-2] = by
+        slopes.append(wide)
     for index, sd in enumerate(task.readings.centreline):
         if sd > 0:
             prior = np.zeros((1, slope.shape[1]))
@@ -144,7 +146,8 @@ def free_directions(chain: Chain, fixed: Mask) -> Array:
         Columns in units of every figure; orthonormal in units of `figure_scales`.
     """
     size = figure_scales(chain)
-    tied = np.pad(gap_gradient(chain), ((0, 0), (0, 2))) * size
+    tied = np.zeros((2, len(size)))
+    tied[:, :-2] = gap_gradient(chain) * size[:-2]
     free = ~fixed
     _, strength, basis = np.linalg.svd(tied[:, free], full_matrices=True)
     rank = int((strength > 1e-12 * max(strength[0], 1e-300)).sum()) if len(strength) else 0
