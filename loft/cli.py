@@ -205,16 +205,30 @@ def demo(folder: Path, force: bool) -> None:
 
 
 @main.command()
+@click.option(
+    "--forms",
+    type=click.Path(path_type=Path),
+    help="Write blank forms for this job (a page to print, tables to type into) to FOLDER.",
+)
 @job_command
 def survey(
-    job: Path, frames: tuple[str, ...], out: Path | None, units: str | None, talk: Talk
+    forms: Path | None,
+    job: Path,
+    frames: tuple[str, ...],
+    out: Path | None,
+    units: str | None,
+    talk: Talk,
 ) -> None:
     """Read the survey and say what came in; writes points.csv.
 
+    Where there are ties, every tie and adjusted point is written with its spread.
     Lengths in the job's unit.
 
     Example: loft survey corncrake
     """
+    if forms is not None:
+        _write_forms(job, forms, talk)
+        return
     from loft import steps as do
     from loft.show.console import tell_survey
     from loft.survey.gather import read_survey, survey_summary
@@ -226,6 +240,14 @@ def survey(
     data = survey_summary(read, found)
     talk.say(tell_survey(read, found, data, folder))
     talk.data(data)
+
+
+def _write_forms(job: Path, folder: Path, talk: Talk) -> None:
+    from loft.job.schema import read_job
+    from loft.survey.form import write_forms
+
+    written = write_forms(folder, job=read_job(job))
+    talk.say("\n".join(str(path) for path in written))
 
 
 @main.command()

@@ -30,8 +30,10 @@ from loft.job.files import digest, table_text, write_bytes, write_text
 from loft.job.records import Evidence, Frame, Job, Section, Survey
 from loft.job.schema import read_job
 from loft.job.units import MM_PER
+from loft.survey.adjusted import adjusted_points_table, adjusted_ties_table
 from loft.survey.gather import points_table, read_survey
 from loft.survey.swaps import swapped_labels
+from loft.survey.ties import adjust_table
 
 Progress = Callable[[str], None]
 KEPT = ("section.csv", "stringers.csv", "superseded")
@@ -144,8 +146,13 @@ def _inputs(job: Job) -> tuple[Path, ...]:
 
 
 def write_survey(job: Job, survey: Survey, out: Path) -> list[Path]:
-    """Write points.csv."""
-    return _write_all(out, {"points.csv": points_table(job, survey).encode()})
+    """Write points.csv and, where ties were adjusted, every tie and point with its spread."""
+    files = {"points.csv": points_table(job, survey)}
+    for tie_set in job.ties:
+        found, stem = adjust_table(job, tie_set), tie_set.file.stem
+        files[f"{stem}_adjusted.csv"] = adjusted_ties_table(job, found)
+        files[f"{stem}_points.csv"] = adjusted_points_table(job, found)
+    return _write_all(out, {name: text.encode() for name, text in files.items()})
 
 
 def write_fair(result: Result, out: Path) -> list[Path]:
