@@ -299,6 +299,33 @@ def test_frame_table_is_whole_and_closely_spaced():
     assert "section 0123456789ab" in heading
 
 
+def test_pieces_run_from_splice_to_splice_and_miss_nothing():
+    section = bodies.section_of(bodies.lopsided)
+    lines = frame_lines(section, job_for())
+    places = dict(zip(section.crossings.line, section.crossings.girth, strict=True))
+    followers = (*lines.pieces[1:], lines.pieces[0])
+    for piece, follower in zip(lines.pieces, followers, strict=True):
+        first, last = lines.girth[piece.rows[[0, -1]]]
+        assert first == pytest.approx(places[piece.ends[0]], abs=1e-4)
+        assert last % section.length == pytest.approx(places[piece.ends[1]], abs=1e-4)
+        assert np.allclose(lines.mould[piece.rows[-1]], lines.mould[follower.rows[0]])
+    assert sum(piece.stop - piece.start for piece in lines.pieces) == pytest.approx(section.length)
+
+
+def test_a_splice_at_a_chine_gives_each_piece_its_own_side():
+    section = bodies.section_of(bodies.chined, chines=(2.0, 2.0 + math.pi))
+    names = section.crossings.line.astype("U8").copy()
+    girth = section.crossings.girth.copy()
+    moved = list(names).index("S4S")
+    girth[moved] = section.corners[0].girth
+    crossings = replace(section.crossings, girth=girth)
+    lines = frame_lines(replace(section, crossings=crossings), job_for(splices=("CROWN", "S4S")))
+    first, second = lines.pieces
+    corner = section.corners[0]
+    assert np.allclose(lines.normal[first.rows[-1]], corner.normal_before)
+    assert np.allclose(lines.normal[second.rows[0]], corner.normal_after)
+
+
 def test_marks_table_lists_cut_outs_and_splices():
     section = bodies.section_of(bodies.lopsided)
     job = job_for()
