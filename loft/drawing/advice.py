@@ -28,23 +28,26 @@ class Advice:
         (bl, height) on the starboard half and how many readings there.
     sd : float
         Standard deviation of the figure afterwards, in its unit.
+    sigma : float
+        What each of these readings must be good for, mm.
     """
 
     places: tuple[tuple[float, float, int], ...]
     sd: float
+    sigma: float
 
     def words(self) -> str:
         """Return the places in words.
 
         Examples
         --------
-        >>> Advice(places=((412.0, 643.2, 3),), sd=1.0).words()
-        '3 readings at bl 412 height 643'
+        >>> Advice(places=((412.0, 643.2, 3),), sd=1.0, sigma=1.5).words()
+        'readings good for 1.5 mm: 3 at bl 412 height 643'
         """
-        return ", ".join(
-            f"{count} reading{'s' * (count > 1)} at bl {bl:.0f} height {height:.0f}"
-            for bl, height, count in self.places
+        listed = ", ".join(
+            f"{count} at bl {bl:.0f} height {height:.0f}" for bl, height, count in self.places
         )
+        return f"readings good for {self.sigma:.1f} mm: {listed}"
 
 
 def best_readings(
@@ -80,7 +83,7 @@ def best_readings(
     >>> fit = settle(true, Task(readings=read_points(points, 1.0), straight=(False,) * 3))
     >>> top = figure_gradient(true, Dimension(kind="top", value=600.0, sigma=1.0))
     >>> best_readings(fit, diagnose(fit), top, sigma=1.0, goal=0.5).words()
-    '2 readings at bl 0 height 600'
+    'readings good for 1.0 mm: 2 at bl 0 height 600'
     """
     free = free_directions(fit.chain, fit.task.fixed)
     slope = (fit.slope @ free) * np.sqrt(weights(fit.row, fit.task))[:, None]
@@ -104,7 +107,7 @@ def best_readings(
         (max(float(points[at, 0]), 0.0), float(points[at, 1]), count)
         for at, count in sorted(Counter(chosen).items())
     )
-    return Advice(places=places, sd=float(np.sqrt(max(variance, 0.0))))
+    return Advice(places=places, sd=float(np.sqrt(max(variance, 0.0))), sigma=sigma)
 
 
 def _places(fit: Fit, diagnosis: Diagnosis) -> Array:

@@ -358,7 +358,6 @@ def _advised(check: Check, line: FactLine) -> str:
     if line.advice is None or not line.advice.places:
         return text
     reach = DETECT * np.hypot(line.advice.sd, line.dimension.sigma) * turned
-    count = sum(number for _, _, number in line.advice.places)
     if reach <= SEEN * TOLERANCE * line.dimension.sigma * turned * (1 + 1e-6):
-        return f"{text}; {line.advice.words()} would settle it"
-    return f"{text}; not even {count} further readings would settle it (then {reach:,.1f} {unit})"
+        return f"{text}; it would be settled by {line.advice.words()}"
+    return f"{text}; one of {reach:,.1f} {unit} would be by {line.advice.words()}"

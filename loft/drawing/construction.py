@@ -123,7 +123,7 @@ def construct(chain: Chain, names: Sequence[str], words: Sequence[str] = ()) -> 
     if len(names) != len(chain):
         raise LoftError(f"{len(names)} names found for {len(chain)} arcs and straights")
     radius = chain.radius
-    default = ["straight" if np.isinf(one) else f"R {one:.1f}" for one in radius]
+    default = [radius_letters(one) for one in radius]
     reach = 1.3 * max(float(np.abs(chain.knot[:, 0]).max()), 0.5 * (chain.crown - chain.keel))
     middle = 0.5 * (chain.crown + chain.keel)
     centres = []
@@ -152,6 +152,19 @@ def construct(chain: Chain, names: Sequence[str], words: Sequence[str] = ()) -> 
         names=tuple(names),
         words=tuple(words) or tuple(default),
     )
+
+
+def radius_letters(radius: float) -> str:
+    """Return how a radius is lettered.
+
+    Examples
+    --------
+    >>> radius_letters(2200.0), radius_letters(-900.0), radius_letters(np.inf)
+    ('R 2,200.0', 'R 900.0 hollow', 'straight')
+    """
+    if np.isinf(radius):
+        return "straight"
+    return f"R {abs(radius):,.1f}" + (" hollow" if radius < 0 else "")
 
 
 def _outline(chain: Chain) -> list[Stroke]:

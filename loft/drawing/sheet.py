@@ -4,11 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from html import escape
+from textwrap import wrap
 
 import numpy as np
 
 from loft.drawing.check import Check
-from loft.drawing.construction import AXES, OUTLINE, POINTS, RADII, Construction, Stroke
+from loft.drawing.construction import (
+    AXES,
+    OUTLINE,
+    POINTS,
+    RADII,
+    Construction,
+    Stroke,
+    radius_letters,
+)
 from loft.drawing.diagnosis import radius_words
 from loft.drawing.verdicts import CONTRADICTED
 
@@ -40,7 +49,7 @@ def construction_svg(plan: Construction, *, title: str, notes: Sequence[str] = (
     title : str
         Heading: frame and station.
     notes : sequence of str
-        Lines under the table, shortened where too long for the sheet.
+        Told under the table, as many as there is room for.
 
     Examples
     --------
@@ -71,9 +80,13 @@ def construction_svg(plan: Construction, *, title: str, notes: Sequence[str] = (
         *_table(plan, 211.0),
     ]
     below = 216.0 + 5.2 * (len(plan.names) + 1) + 4.0
-    for note in [*notes][: max(int((HEIGHT - 18.0 - below) / 4.2), 0)]:
-        parts.append(_text(15, below, _short(note), size=2.7))
-        below += 4.2
+    lines = [line for note in notes for line in wrap(note, 135, subsequent_indent="    ")]
+    room = max(int((HEIGHT - 16.0 - below) / 4.0), 1)
+    if len(lines) > room:
+        lines = [*lines[: room - 1], "… and more: see the check's own notes"]
+    for line in lines:
+        parts.append(_text(15, below, line, size=2.7))
+        below += 4.0
     parts.append(_text(15, HEIGHT - 9.0, CAUTION, size=2.6, colour=GREY))
     return "\n".join([*parts, "</svg>"]) + "\n"
 
@@ -90,12 +103,12 @@ def lettering_of(check: Check) -> list[str]:
         elif np.isnan(arc.sd_radius):
             words.append("R not determined")
         elif arc.verdict == CONTRADICTED:
-            words.append(f"R {arc.radius:,.1f} (drawn {arc.given_radius:,.1f}: contradicted)")
+            words.append(f"{radius_letters(arc.radius)} (drawn {abs(arc.given_radius):,.1f})")
         elif np.isfinite(arc.given_radius):
-            words.append(f"R {arc.given_radius:,.1f}")
+            words.append(radius_letters(arc.given_radius))
         else:
             span = radius_words(arc.interval).removesuffix(" mm")
-            words.append(f"R {arc.radius:,.1f} (found: {span})")
+            words.append(f"{radius_letters(arc.radius)} (found: {span})")
     return words
 
 
@@ -108,10 +121,6 @@ def _scale(plan: Construction) -> float:
         if broad / scale < ROOM[2] - LETTERS and tall / scale < ROOM[3] - 18.0:
             return scale
     return SCALES[-1]
-
-
-def _short(text: str, most: int = 140) -> str:
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
 def _text(
@@ -127,7 +136,7 @@ def _text(
     weight = ' font-weight="bold"' if bold else ""
     return (
         f'<text x="{across:.2f}" y="{down:.2f}" font-size="{size:g}" fill="{colour}" '
-        f'text-anchor="{anchor}"{weight}>{escape(words)}</text>'
+        f'text-anchor="{anchor}" xml:space="preserve"{weight}>{escape(words)}</text>'
     )
 
 
@@ -201,9 +210,10 @@ class _Page:
         for stroke in plan.strokes:
             if stroke.text:  # a radius broken off: where it goes
                 x, y = self.at(stroke.end)
-                parts.append(
-                    _text(x - 1.0, y + 1.0, stroke.text, size=2.7, colour=MARK, anchor="end")
-                )
+                inwards = stroke.end[0] < stroke.start[0]
+                anchor, shift = ("end", -1.0) if inwards else ("start", 1.0)
+                words = _text(x + shift, y + 1.0, stroke.text, size=2.7, colour=MARK, anchor=anchor)
+                parts.append(words)
         return parts
 
     def _centres(self) -> list[str]:

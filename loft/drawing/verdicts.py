@@ -28,6 +28,7 @@ CONTRADICTED = "contradicted"
 UNCHECKED = "cannot be checked by this survey"
 TOLERANCE = 2.0  # a figure's tolerance is its 95 % limit: two of its standard deviations
 SEEN = 3.0  # confirmed only where an error of so many tolerances would have been seen
+HANDFUL = 6  # readings asked for where nothing within reason settles a figure
 FEW = 3  # readings on an arc below which its radius is profiled
 LOOSE = 0.25  # sd of a radius, as a share of it, above which it is called undetermined
 
@@ -201,13 +202,12 @@ def _advice(one: Dimension, reading: Reading, diagnosis: Diagnosis, place: int) 
     bare = replace(fit, row=np.delete(fit.row, place), slope=np.delete(fit.slope, place, axis=0))
     # a redundancy of (DETECT / (SEEN * TOLERANCE))^2 is asked for, so much for the rest
     goal = one.sigma * np.sqrt((SEEN * TOLERANCE / DETECT) ** 2 - 1)
-    return best_readings(
-        bare,
-        diagnosis,
-        figure_gradient(fit.chain, one),
-        sigma=float(np.median(fit.task.readings.spread)),
-        goal=float(goal),
-    )
+    by = figure_gradient(fit.chain, one)
+    sigma = float(np.median(fit.task.readings.spread))
+    advice = best_readings(bare, diagnosis, by, sigma=sigma, goal=float(goal))
+    if advice.sd > goal:  # nothing within reason settles it: what a handful would give
+        advice = best_readings(bare, diagnosis, by, sigma=sigma, goal=float(goal), most=HANDFUL)
+    return advice
 
 
 def arc_lines(
@@ -247,7 +247,7 @@ def _arc_line(
     centre = fit.chain.centre[index] if np.isfinite(radius) else np.full(2, NAN)
     return ArcLine(
         name=slot.name,
-        given_radius=slot.radius if not slot.straight else np.inf,
+        given_radius=np.inf if slot.straight else -slot.radius if slot.hollow else slot.radius,
         radius=radius,
         sd_radius=sd * radius**2 if np.isfinite(sd) and np.isfinite(radius) else NAN,
         interval=interval,

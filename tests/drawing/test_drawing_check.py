@@ -111,6 +111,19 @@ def test_a_wrong_radius_is_contradicted_and_the_right_one_suggested(name, wrong)
     assert f'F14: radius of "{name}" drawn {wrong:,.1f} mm is contradicted' in told[-1]
 
 
+@pytest.mark.parametrize("kind", ["top", "bottom", "max_half_breadth"])
+def test_what_the_rest_suggests_is_what_a_fit_without_the_figure_finds(kind):
+    """The leave-one-out value against a fit that never saw the figure."""
+    facts = [*drawn(**TRUE), *whole(top=1.0, bottom=1.0, max_half_breadth=1.0)]
+    told = line(surveyed(facts, 40, 1.5, robust=False), kind)
+    loose = [replace(one, sigma=1e5) if one.kind == kind else one for one in facts]
+    alone = line(surveyed(loose, 40, 1.5, robust=False), kind)
+    # first order in the residual, second order in what it moves: a few hundredths of an sd
+    assert told.suggested == pytest.approx(alone.fitted, abs=0.05 * alone.sd)
+    assert told.suggested_sd == pytest.approx(alone.sd, rel=0.05)
+    assert abs(told.suggested - told.dimension.value) > 0.2 * alone.sd
+
+
 def test_two_wrong_figures_are_both_found():
     facts = [*drawn(**(TRUE | {"crown": 740.0})), *whole(bottom=1.0)]
     facts[-1] = replace(facts[-1], value=facts[-1].value - 20.0)
@@ -217,6 +230,7 @@ def test_a_hollow_is_struck_where_the_drawing_shows_one():
     check = check_facts(facts, F14, points=points, sigma=0.5)
     assert all(one.verdict != CONTRADICTED for one in check.facts)
     assert arc(check, "flare").radius == pytest.approx(-800.0, rel=0.1)
+    assert arc(check, "flare").given_radius == -800.0
     assert check.p > 0.001
 
 
