@@ -175,7 +175,7 @@ def _bay_stations(surface: Surface, frame: Frame, stand: list[Frame]) -> list[fl
     """Quarter points of the bay and the missing frame's own station; none at an open end."""
     before = [f.station for f in stand if f.station < frame.station]
     after = [f.station for f in stand if f.station > frame.station]
-    if not before or not after or frame.cant:
+    if not before or not after:
         return []
     low, high = max(before), min(after)
     run = surface.fit.run
