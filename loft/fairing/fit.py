@@ -21,6 +21,7 @@ PLAIN_PASSES = 2  # passes for weights alone before variances are learned
 # are fewer than shapes, its band takes the shapes' sizes this much larger. Calibrated on
 # simulated chined bodies (benchmarks).
 CHINED_LOOSER = 2.0
+PLACE_STEP = 10.0  # mm that a chine's place may move in one pass
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -91,11 +92,14 @@ def fit_surface(
         precision = precision / (learner.noise**2 * ease)
         told = reduce(state, precision, learner.settle_precision(), state.right[..., None])
         links = links_of(run, modes, learner)
+        before = state.states
         if with_spread:
             posterior = solve(links, told.blocks, told.right[..., 0])
             state.states = posterior.states
         else:
             state.states = solve_mean(links, told.blocks, told.right)[..., 0]
+        if not last:
+            state.states = _limit_places(before, state.states, modes)
         error, moved = _errors(state, told)
         if last:
             break
@@ -126,6 +130,23 @@ def fit_surface(
         freedom=learner.freedom,
         inflation=ease,
     )
+
+
+def _limit_places(before: Array, states: Array, modes: Modes) -> Array:
+    """Return the states with no chine's place moved more than PLACE_STEP, mm.
+
+    Precise readings would otherwise throw a chine past its neighbours in one step, out of
+    the reach of the readings that mark it.
+    """
+    k, b = modes.shapes, len(modes)
+    step = states - before
+    farthest = np.abs(step[:, k:b]).max(initial=0.0)
+    if farthest <= PLACE_STEP:
+        return states
+    limited = states.copy()
+    for part in (slice(k, b), slice(b + k, None)):
+        limited[:, part] = before[:, part] + step[:, part] * (PLACE_STEP / farthest)
+    return limited
 
 
 def links_of(run: Run, modes: Modes, learned: Learner | Variances) -> Links:
