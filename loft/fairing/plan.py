@@ -58,14 +58,11 @@ class Suggestion:
         >>> one.words()
         'take F13 at S9S on skin_inner: the band narrows from ± 1.32 to ± 1.21 mm'
         """
-        one, u = self.reading, MM_PER[unit]
-        digits = 2 if unit == "mm" else 4
-        if round(self.band_before / u, digits) == round(self.band_after / u, digits):
-            digits += 1
+        one = self.reading
+        before, after = _narrowing(self.band_before, self.band_after, unit)
         return (
             f"take {place_words(one, unit)}{' again' if one.again else ''} on {one.face}: the band "
-            f"narrows from ± {self.band_before / u:.{digits}f} to "
-            f"± {self.band_after / u:.{digits}f} {unit}"
+            f"narrows from ± {before} to ± {after} {unit}"
         )
 
 
@@ -98,6 +95,27 @@ class Loss:
     band_after: float
     widest_before: float
     widest_after: float
+
+    def words(self, unit: str = "mm") -> str:
+        """Return what the loss would do, in one line.
+
+        Examples
+        --------
+        >>> Loss(frame="F13", band_before=1.318, band_after=1.452, widest_before=2.3,
+        ...      widest_after=2.6).words()
+        'without F13 the band would widen from ± 1.32 to ± 1.45 mm'
+        """
+        before, after = _narrowing(self.band_before, self.band_after, unit)
+        return f"without {self.frame} the band would widen from ± {before} to ± {after} {unit}"
+
+
+def _narrowing(before: float, after: float, unit: str) -> tuple[str, str]:
+    """Return two bands as text, with one figure more where they would read the same."""
+    before, after = before / MM_PER[unit], after / MM_PER[unit]
+    digits = 2 if unit == "mm" else 4
+    if f"{before:.{digits}f}" == f"{after:.{digits}f}":
+        digits += 1
+    return f"{before:.{digits}f}", f"{after:.{digits}f}"
 
 
 def plan(
@@ -133,6 +151,12 @@ def plan(
     -------
     tuple of Suggestion
         Fewer than `count` where no other reading would narrow the band.
+
+    Notes
+    -----
+    A place between frames that was not read before becomes a knot of the fit, which
+    counts the usual size of its modes there once more: after such a reading the band
+    comes out a little narrower than planned. That part is the prior's, not the reading's.
 
     Raises
     ------
