@@ -335,8 +335,8 @@ def arcs(talk: Talk, **given: Any) -> None:
 @main.command()
 @click.option("--face", default="frame_flange", help="Touched face of rows that name none.")
 @click.option("--sigma", type=float, default=float("nan"), help="Sigma of rows that give none, mm.")
-@click.argument("part", type=click.Path(path_type=Path))
 @job_command
+@click.argument("part", type=click.Path(path_type=Path))
 def prove(part: Path, face: str, sigma: float, talk: Talk, **given: Any) -> None:
     """Prove the made part, read in PART.csv, against the section; writes prove.csv.
 
