@@ -2,7 +2,7 @@
 
 Readings follow Student's t scaled by their own sigma, frames' movements Student's t with
 a learned scale, and every class of mode its own smoothness and size, each with a weak
-prior. The start is stiff: a soft start lets crush damage be fitted.
+prior.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ FREEDOM = 4.0  # Student's t of the readings and of the settlement
 REJECT = 6.0  # standardised deviation past which a reading counts for nothing
 SETTLED = 0.5  # change of the logarithm of a variance at which learning ends
 EAGER = 1.4  # steps after the first are taken this much longer: the fixed point is slow
-STIFF_START = 0.3, 0.25
+# The start is stiff along the stations (a soft one lets crush damage be fitted) and soft round
+# the girth (a stiff one takes the shape itself for blunders): typical values times these.
+STIFF_START = 0.3, 4.0
 PRIOR_WEIGHT = 1.0  # degrees of freedom that a class's typical run has
 SETTLE_PRIOR = 1.0  # frames' worth of weight that the job's settlement has
 # ... as a share of its variance: frames may turn out to stand true, but the roll of a nearly
@@ -68,6 +70,7 @@ class Learner:
         self.freedom = 0.0
         self.lessons = 0
         self.penalty = value_penalty(state.run)
+        self.held_doubles = float((state.run.quiet == 0).sum())  # one value a break, twice
         self.sized = modes.size >= 0
         self.settled = given is not None
         if given is not None:
@@ -151,6 +154,7 @@ class Learner:
     def _learn_sizes(self, value: Array, prior: tuple[Array, Array], own: Array) -> None:
         modes = self.state.modes
         gap = (1 / (prior[0][:, None] * self.penalty + prior[1][:, None])).sum(1) - own
+        gap -= self.held_doubles / prior[1]
         square = (value**2).sum(0)
         new = self.size.copy()
         for k, typical in enumerate(basis.TYPICAL_SIZE):
