@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from loft.job.records import Job, Survey
-from loft.job.units import format_length
+from loft.job.units import MM_PER, format_length
 
 WIDTH = 78
 
@@ -38,9 +38,13 @@ def shown(value: float | None, units: str, places: int = 2) -> str:
     --------
     >>> shown(None, "mm"), shown(1.5, "mm"), shown(25.4, "in")
     ('unknown', '1.50', '1.000')
+    >>> shown(1.5, "ft-in"), shown(254.0, "ft-in")  # under an inch the sixteenths say nothing
+    ('0.059 in', '0-10-0')
     """
     if value is None:
         return "unknown"
+    if units == "ft-in" and abs(value) < MM_PER["in"]:
+        return f"{format_length(value, 'in')} in"
     return f"{value:.{places}f}" if units == "mm" else format_length(value, units)
 
 
