@@ -24,7 +24,7 @@ CHINED_DECAY = 2  # ... and as k^-2 beside chines, whose arcs need not
 # classes of smoothness along the stations
 ROUND, RISE, SWAY, OVAL, FINE, UNEVEN, CHINE, CHINE_UNEVEN, PLACE, PLACE_UNEVEN = range(10)
 # typical change in the second half-metre beyond a straight run, mm, by class
-TYPICAL_RUN = np.array([0.5, 0.5, 0.2, 0.5, 0.4, 0.2, 3.0, 0.5, 1.0, 0.3])
+TYPICAL_RUN = np.array([0.8, 0.8, 0.2, 0.6, 0.4, 0.2, 3.0, 0.5, 1.0, 0.3])
 # classes of size at one station
 EVEN_SIZE, ODD_SIZE, SWAY_SIZE, CENTRE_PLACE_SIZE, ODD_PLACE_SIZE = range(5)
 TYPICAL_SIZE = np.array([45.0, 4.0, 0.4, 0.7, 1.5])

@@ -16,6 +16,7 @@ from loft.job.errors import LoftError
 from loft.job.records import Array, Deviations, Holdouts, Job, Settlements, Survey, freeze_arrays
 
 DOUBT = 3.0  # standardised deviation from which a reading is doubted
+MOST_LOST = 0.25  # of a frame's readings: past this it is the frame that is out
 NORMAL95 = 1.959963984540054
 
 
@@ -134,7 +135,9 @@ def holdout(
 ) -> tuple[Holdouts, StationShifts]:
     """Predict every surviving frame without its own readings, by a true refit.
 
-    Readings that the full fit rejected are left out on both sides. `rms` and `largest`
+    Readings that the full fit rejected are left out on both sides; but a frame that lost
+    more than a quarter of them stands elsewhere (a wrong station, a heavy fall) rather
+    than being read badly, and is judged by all its readings. `rms` and `largest`
     are of the frame's readings less the predicted line, settlement not taken out;
     `coverage95` is the share inside the interval of a reading: surface, settlement
     prior and the reading's own sigma together.
@@ -156,13 +159,14 @@ def holdout(
     used = deviation(surface).used != "no"
     kept = replace(surface.survey, use=surface.survey.use & used)
     bare = replace(job, laps=(), damages=tuple(d for d in job.damages if d.girth is None))
-    frames = [f for f in job.frames if (kept.use & (kept.frame == f.name)).any()]
+    judged = replace(kept, use=surface.survey.use & (used | _displaced(surface.survey, used)))
+    frames = [f for f in job.frames if (judged.use & (judged.frame == f.name)).any()]
     results = []
     for number, frame in enumerate(frames):
         if progress:
             progress(number, len(frames))
         end = frame in (frames[0], frames[-1])
-        results.append(_predict(bare, kept, frame.name, end))
+        results.append(_predict(bare, kept, judged, frame.name, end))
     if progress:
         progress(len(frames), len(frames))
     table = list(zip(*results, strict=True))
@@ -185,7 +189,17 @@ def holdout(
 Prediction = tuple[int, float, float, float, float, str, float, float]
 
 
-def _predict(job: Job, survey: Survey, frame: str, end: bool) -> Prediction:
+def _displaced(survey: Survey, used: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Tell which readings are of frames that lost more than MOST_LOST of theirs."""
+    out = np.zeros(len(survey), bool)
+    for name in np.unique(survey.frame[survey.frame != ""]):
+        mine = (survey.frame == name) & survey.use
+        if mine.any() and (~used[mine]).mean() > MOST_LOST:
+            out |= mine
+    return out
+
+
+def _predict(job: Job, survey: Survey, judged: Survey, frame: str, end: bool) -> Prediction:
     nothing = np.nan
     mine = survey.frame == frame
     try:
@@ -193,8 +207,9 @@ def _predict(job: Job, survey: Survey, frame: str, end: bool) -> Prediction:
     except LoftError as refusal:
         note = f"cannot be predicted: {refusal.findings[0].text}"
         return 0, nothing, nothing, nothing, nothing, note, nothing, nothing
-    at = np.flatnonzero(mine & survey.use & np.isfinite(survey.bl) & np.isfinite(survey.wl))
-    own = _pick(survey, at)
+    known = np.isfinite(survey.bl) & np.isfinite(survey.wl)
+    at = np.flatnonzero(mine & judged.use & known)
+    own = _pick(judged, at)
     station, bl, wl = settled_points(surface, own)
     error = surface.distance(station, bl, wl)
     middle = float(np.mean(station))

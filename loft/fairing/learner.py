@@ -28,7 +28,7 @@ PRIOR_WEIGHT = 1.0  # degrees of freedom that a class's typical run has
 SETTLE_PRIOR = 1.0  # frames' worth of weight that the job's settlement has
 # ... as a share of its variance: frames may turn out to stand true, but the roll of a nearly
 # round body cannot be seen and stays near what the job expects
-SETTLE_LEAST = np.array([0.005, 0.005, 0.25])
+SETTLE_LEAST = np.array([0.001, 0.001, 0.25])
 LEAST_NOISE = 0.05  # of the stated sigma: smallest scale of noise that is believed
 
 
