@@ -16,8 +16,9 @@ from numpy.typing import ArrayLike
 from loft.drawing.chain import PI, Chain, project
 from loft.drawing.choice import WITHIN, Arcs, judged, ranked
 from loft.drawing.conic import rivals
+from loft.drawing.diagnosis import diagnose
 from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
-from loft.drawing.solve import Fit, Task, free_directions, settle, weights
+from loft.drawing.solve import Fit, Task, settle
 from loft.drawing.start import (
     apart,
     chain_of_set,
@@ -333,23 +334,12 @@ def _hardened(fit: Fit) -> Fit:
     return fit
 
 
-def curvature_sd(fit: Fit) -> Array:
-    """Return the standard deviation of every curvature, inf where nothing determines it."""
-    free = free_directions(fit.chain, fit.task.fixed)
-    slope = (fit.slope @ free) * np.sqrt(weights(fit.row, fit.task))[:, None]
-    _, strength, basis = np.linalg.svd(slope, full_matrices=False)
-    known = strength > 1e-7 * strength[0]
-    part = free[1 : 1 + len(fit.chain)] @ basis.T
-    with np.errstate(divide="ignore"):
-        return np.sqrt(((part / np.where(known, strength, np.inf)) ** 2).sum(axis=1))
-
-
 def _straightened(fits: dict[int, Fit]) -> list[Fit]:
     """Return fits with nearly flat elements of the best one made straight, one by one."""
     best = min(fits.values(), key=lambda fit: judged(fit).bic)
     out: list[Fit] = []
     while True:
-        flatness = np.abs(best.chain.curvature) / np.maximum(curvature_sd(best), 1e-12)
+        flatness = np.abs(best.chain.curvature) / np.maximum(diagnose(best).sd_curvature, 1e-12)
         flatness[list(best.task.straight)] = np.inf
         index = int(np.argmin(flatness))
         if flatness[index] > 3.0 or sum(best.task.straight) >= len(best.chain) - 2:
