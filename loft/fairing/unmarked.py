@@ -4,24 +4,29 @@ For every place a chine could have, the fitted model is asked how much better th
 readings would be explained with a kink there: with V the covariance that the model
 gives the readings and k the kink's pattern, z = k' V^-1 y / sqrt(k' V^-1 k) is standard
 normal where there is no chine. Smooth modes take up most of a kink; what they cannot
-take up is what z sees.
+take up is what z sees. A survey with an unmarked chine teaches the fit large shapes, and
+those would hide it: the test holds them to the size that tangent arcs have.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
-from loft.fairing.basis import kink
+from loft.fairing.basis import EVEN_SIZE, kink
 from loft.fairing.equations import Equations, reduce
 from loft.fairing.fit import links_of
-from loft.fairing.learner import Learner
+from loft.fairing.learner import Learner, Variances
 from loft.fairing.places import girth_of
 from loft.fairing.smoother import solve_mean
 from loft.fairing.surface import Surface
 from loft.job.errors import Finding
 from loft.job.records import Array
 
-ALARM = 4.5  # score from which a chine is named
+LEAST = 1e-6  # of k' V^-1 k: a pattern that the model takes up whole
+SMOOTH_SIZE = 1000.0  # mm: shapes of arcs that meet tangent, k^-3; beyond it they hide a chine
+ALARM = 6.0  # score from which a chine is named
 NEAR_CENTRE = np.deg2rad(8.0)  # an edge nearer the centreline than this is taken to stand on it
 ALIKE = 0.9  # of the best score
 APART = np.deg2rad(20.0)  # a second chine is named no nearer than this
@@ -45,21 +50,21 @@ def chine_scores(surface: Surface) -> tuple[Array, Array, Array]:
     state.states = fit.posterior.states
     state.linearise()
     learner = Learner(state, surface.job.fair.settlement, surface.job.fair.robust, fit.variances)
+    size = fit.variances.size.copy()
+    size[EVEN_SIZE] = max(size[EVEN_SIZE], 1 / SMOOTH_SIZE**2)
+    smooth = replace(fit.variances, size=size)
     paired = surface.job.fair.symmetry != "off"
     low, high = (0.0, np.pi) if paired else (-np.pi, np.pi)
     angle = np.arange(low, high + STEP / 2, STEP)
     middle, half = surface.stations.mean(), np.ptp(surface.stations) / 2
     u = (state.station - middle) / half
-    n = state.station.shape[1]
     best, best_drift = np.zeros(len(angle)), np.zeros(len(angle))
     for drift in DRIFTS:
         place = angle + drift * u[..., None]
         pattern = kink(state.theta[..., None] - place)[0]
         if paired:
             pattern = pattern + kink(state.theta[..., None] + place)[0]
-        right = np.zeros((*state.right.shape, len(angle)))
-        right[:, :n] = pattern
-        score = np.abs(_score(surface, state, learner, right))
+        score = np.abs(_score(surface, state, learner, smooth, pattern))
         best, best_drift = (
             np.where(score > best, score, best),
             np.where(score > best, drift, best_drift),
@@ -78,17 +83,27 @@ def _on_centreline(score: Array, angle: Array) -> Array:
     return score
 
 
-def _score(surface: Surface, state: Equations, learner: Learner, right: Array) -> Array:
+def _score(
+    surface: Surface, state: Equations, learner: Learner, smooth: Variances, pattern: Array
+) -> Array:
+    """Return z of every pattern, shape (a,), the model's shapes no larger than smooth ones'."""
     fit = surface.fit
+    right = np.zeros((*state.right.shape, pattern.shape[2] + 1))
+    right[:, : pattern.shape[1], :-1] = pattern
+    right[..., -1] = state.right
     told = reduce(state, fit.precision, learner.settle_precision(), right)
-    links = links_of(fit.run, fit.modes, fit.variances)
     used = told.blocks.shape[1]
-    states = solve_mean(links, told.blocks, told.right)
+    states = solve_mean(links_of(fit.run, fit.modes, smooth), told.blocks, told.right)[:, :used]
     weighted = fit.precision[..., None] * right
-    whole = (weighted * right).sum((0, 1)) - (told.alone * (told.inverse @ told.alone)).sum((0, 1))
-    whole -= (told.right * states[:, :used]).sum((0, 1))
-    seen = (weighted * (fit.error * state.steep)[..., None]).sum((0, 1))
-    return np.where(whole > 1e-6, seen / np.sqrt(np.maximum(whole, 1e-6)), 0.0)
+
+    def against(other: slice) -> Array:
+        """Sum of every column with the last (slice -1) or itself: k' V^-1 y, k' V^-1 k."""
+        shared = (weighted * right[..., other]).sum((0, 1))
+        shared = shared - (told.alone * (told.inverse @ told.alone[..., other])).sum((0, 1))
+        return shared - (told.right * states[..., other]).sum((0, 1))
+
+    seen, whole = against(slice(-1, None))[:-1], against(slice(None))[:-1]
+    return np.where(whole > LEAST, seen / np.sqrt(np.maximum(whole, LEAST)), 0.0)
 
 
 def unmarked_chines(surface: Surface) -> tuple[Finding, ...]:
