@@ -29,7 +29,8 @@ def short(said: str, seen: set[str]) -> str:
     shown: list[str] = []
     for paragraph in said.strip("\n").split("\n\n"):
         if paragraph in seen:
-            shown += ["..."] * (not shown or not shown[-1].endswith("\n...") and shown[-1] != "...")
+            if not re.search(r"(^|\n)\.\.\.$", shown[-1] if shown else ""):
+                shown.append("...")
             continue
         seen.add(paragraph)
         lines = [

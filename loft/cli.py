@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any
 
 import click
 
 if TYPE_CHECKING:
-    from loft.job.errors import LoftError
     from loft.steps import Result
 
 UNITS = click.Choice(["mm", "in", "ft-in"])
@@ -75,26 +75,29 @@ def job_command(body: Callable[..., None]) -> Callable[..., None]:
     @functools.wraps(body)
     def command(**given: Any) -> None:
         talk = Talk(given.pop("quiet"), given.pop("as_json"))
-        from loft.job.errors import LoftError
-
-        try:
+        with refusing(talk.clear):
             body(talk=talk, **given)
-        except LoftError as refusal:
-            talk.clear()
-            _refuse(refusal)
-        except KeyboardInterrupt:
-            talk.clear()
-            click.echo("loft: stopped", err=True)
-            sys.exit(130)
 
     return command
 
 
-def _refuse(refusal: LoftError) -> NoReturn:
-    """Print one line a fault and leave with exit code 2."""
-    for finding in refusal.findings:
-        click.echo(f"loft: {finding.line()}", err=True)
-    sys.exit(2)
+@contextlib.contextmanager
+def refusing(clear: Callable[[], None] = lambda: None) -> Iterator[None]:
+    """Leave with 2 and one line a fault when the work is refused, with 130 on Ctrl-C."""
+    try:
+        from loft.job.errors import LoftError
+
+        try:
+            yield
+        except LoftError as refusal:
+            clear()
+            for finding in refusal.findings:
+                click.echo(f"loft: {finding.line()}", err=True)
+            sys.exit(2)
+    except KeyboardInterrupt:
+        clear()
+        click.echo("loft: stopped", err=True)
+        sys.exit(130)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -160,7 +163,7 @@ def _write(
         written += do.write_check(result, folder)
     if "make" in steps:
         talk.progress("making the bench's files")
-        more, made = do.write_make(result, folder, units)
+        more, made = do.write_make(result, folder, units, talk.progress)
         written += more
     if "plan" in steps:
         talk.progress("planning the next readings")
@@ -194,13 +197,10 @@ def demo(folder: Path, force: bool) -> None:
 
     Example: loft demo corncrake
     """
-    from loft.demo import write_demo
-    from loft.job.errors import LoftError
+    with refusing():
+        from loft.demo import write_demo
 
-    try:
         written = write_demo(folder, force)
-    except LoftError as refusal:
-        _refuse(refusal)
     click.echo(f"{len(written)} files in {folder}; go on with: loft run {folder}")
 
 
@@ -379,14 +379,11 @@ def compare(first: Path, second: Path) -> None:
 
     Example: loft compare corncrake corncrake-after
     """
-    from loft.job.errors import LoftError
-    from loft.show.compare import compare as found
-    from loft.show.compare import comparison_text
+    with refusing():
+        from loft.show.compare import compare as found
+        from loft.show.compare import comparison_text
 
-    try:
         click.echo(comparison_text(found(_out_of(first), _out_of(second))))
-    except LoftError as refusal:
-        _refuse(refusal)
 
 
 def _out_of(path: Path) -> Path:
@@ -422,7 +419,8 @@ def view(png: Path | None, talk: Talk, **given: Any) -> None:
         open_window(*result.shown)
         talk.clear()
     except LoftError as refusal:
-        page = do.write_page(result, folder)
+        with do.held(folder):
+            page = do.write_page(result, folder)
         talk.say(f"{refusal}\nopen {page} in a browser instead")
 
 

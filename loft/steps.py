@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from loft.bench.make import make_files, make_summary
+from loft.bench.make import make_files, make_summary, run_curvature
 from loft.bench.step import patches_of, step_bytes
 from loft.drawing.check import Check
 from loft.drawing.construction import construct
@@ -36,7 +37,10 @@ from loft.survey.swaps import swapped_labels
 from loft.survey.ties import adjust_table
 
 Progress = Callable[[str], None]
+BESIDE = 20.0  # mm aft: a second section, from which the body's bow along a flange is taken
 KEPT = ("section.csv", "stringers.csv", "superseded")
+PIECES = ("block_*.stl", "blank_*.dxf", "boards_*.dxf", "shop.pdf")
+SCRAP = re.compile(r"\.~[a-z0-9_]{8}(\.\w+)?")  # what a killed run leaves of a file it wrote
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -268,14 +272,28 @@ def supersede(folder: Path, text: str) -> list[Path]:
     old = folder / "section.csv"
     if not old.exists() or old.read_bytes() == text.encode():
         return []
+    return _aside(
+        folder,
+        [
+            path
+            for path in sorted(folder.iterdir())
+            if path.name not in KEPT and not path.name.startswith(".")
+        ],
+    )
+
+
+def _aside(folder: Path, paths: list[Path]) -> list[Path]:
+    """Move files to superseded/; return their new places."""
     past = folder / "superseded"
     moved = []
-    for path in sorted(folder.iterdir()):
-        if path.name in KEPT or path.name.startswith("."):
-            continue
-        past.mkdir(exist_ok=True)
-        path.replace(past / path.name)
-        moved.append(past / path.name)
+    try:
+        for path in paths:
+            past.mkdir(exist_ok=True)
+            path.replace(past / path.name)
+            moved.append(past / path.name)
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise LoftError(Finding(file=str(past), text=f"cannot be written: {reason}")) from error
     return moved
 
 
@@ -293,8 +311,13 @@ def write_check(result: Result, out: Path) -> list[Path]:
     )
 
 
-def write_make(result: Result, out: Path, units: str) -> tuple[list[Path], dict[str, Any]]:
-    """Write the bench's files of every frame and the loft for others' programs."""
+def write_make(
+    result: Result, out: Path, units: str, progress: Progress = lambda words: None
+) -> tuple[list[Path], dict[str, Any]]:
+    """Write the bench's files of every frame and the loft for others' programs.
+
+    Files of pieces that the part no longer has (its splices were moved) go to superseded/.
+    """
     grid, breaks = tables.loft_grid(result.surface, 50.0, 200)
     step = step_bytes(
         patches_of(grid, breaks=breaks),
@@ -304,7 +327,14 @@ def write_make(result: Result, out: Path, units: str) -> tuple[list[Path], dict[
     written, told = _write_all(out, {"surface.step": step}), {}
     for section in result.sections:
         name = result.hashes[section.frame]
-        files = make_files(section, result.job, name, units)
+        frame = result.job.frame(section.frame)
+        beside = result.surface.lift(replace(frame, station=frame.station + BESIDE))
+        bow = run_curvature(section, beside)
+        files = make_files(section, result.job, name, units, run_curvature=bow)
+        folder = out / section.frame
+        gone = [path for kind in PIECES for path in sorted(folder.glob(kind))]
+        for moved in _aside(folder, [path for path in gone if path.name not in files]):
+            progress(f"superseded: {moved}")
         written += _write_all(out / section.frame, files)
         told[section.frame] = make_summary(section, result.job, name)
     return written, told
@@ -313,14 +343,17 @@ def write_make(result: Result, out: Path, units: str) -> tuple[list[Path], dict[
 def write_plan(result: Result, out: Path) -> tuple[list[Path], dict[str, Any]]:
     """Write which readings would narrow each frame's band most; return them in words."""
     from loft.fairing.plan import plan, plan_text
+    from loft.show.planned import plan_drawing
 
     written, told = [], {}
     for section in result.sections:
         frame = result.job.frame(section.frame)
         found = plan(result.surface, frame)
-        text = plan_text(found, result.job, [f"frame {frame.name}; {tables.CAUTION}"])
-        written += _write_all(out / frame.name, {"plan.csv": text.encode()})
-        told[frame.name] = [one.words() for one in found]
+        text = plan_text(found, result.job, [f"frame {frame.name}"])
+        picture = plan_drawing(result.surface, section, found)
+        files = {"plan.csv": text.encode(), "plan.svg": picture.encode()}
+        written += _write_all(out / frame.name, files)
+        told[frame.name] = [one.words(result.job.unit) for one in found]
     return written, told
 
 
@@ -355,11 +388,14 @@ def write_prove(
     from loft.bench.part_table import read_part
     from loft.bench.prove import prove, prove_table
 
+    if len(result.sections) > 1:
+        names = ", ".join(section.frame for section in result.sections)
+        raise LoftError(f"the job lifts {names}; say with --frame which of them was made")
     section = result.sections[0]
     name = result.hashes[section.frame]
     readings = read_part(result.job, part, frame=section.frame, face=face, sigma=sigma)
     found = prove(section, readings, result.job)
-    text = prove_table(section, found, name)
+    text = prove_table(section, found, name, unit=result.job.unit)
     data = {
         "frame": section.frame, "section": name, "part": part.name, "part_sha256": digest(part),
         "held": found.held, "verdict": found.verdict, "notes": list(found.notes),
@@ -406,4 +442,7 @@ def held(out: Path) -> Iterator[None]:
             raise LoftError(
                 Finding(file=str(out), text="another run is writing here; wait for it to end")
             ) from error
+        for scrap in (*out.glob(".~*"), *out.glob("*/.~*")):
+            if SCRAP.fullmatch(scrap.name):
+                scrap.unlink(missing_ok=True)
         yield
