@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from loft.bench.make import make_files, make_summary, run_curvature
+from loft.bench.part import part_lacks
 from loft.bench.step import patches_of, step_bytes
 from loft.drawing.check import Check
 from loft.drawing.construction import construct
@@ -89,6 +91,28 @@ def open_job(path: Path, frames: tuple[str, ...] = ()) -> tuple[Job, tuple[Frame
     return job, tuple(known[name] for name in chosen)
 
 
+def able(
+    job: Job, frames: tuple[Frame, ...], steps: tuple[str, ...], *, optional: tuple[str, ...] = ()
+) -> tuple[tuple[str, ...], list[str]]:
+    """Return the steps that the job has data for, and in words what was left out.
+
+    Raises
+    ------
+    LoftError
+        A step that is not optional, or whose data is given in part, lacks something:
+        told before anything is computed or written.
+    """
+    if "make" not in steps:
+        return steps, []
+    faults = list(dict.fromkeys(fault for f in frames for fault in part_lacks(job, f.name)))
+    if faults and "make" in optional and math.isnan(job.frame_section.flange):
+        left = "the bench's files were left out: the job does not give the part ([frame_section])"
+        return tuple(step for step in steps if step != "make"), [left]
+    if faults:
+        raise LoftError(faults)
+    return steps, []
+
+
 def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
     """Fair, gather the evidence and lift the frames; nothing is written."""
     progress("reading the survey")
@@ -109,7 +133,7 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
         *swapped_labels(used),
         *shifted_frames(settled, job),
         *stations_out(shifts, job),
-        *unmarked_chines(surface),
+        *([] if any(s.source != "surface" for s in sections) else unmarked_chines(surface)),
         *thin_frames(surface),
     ]
     evidence = Evidence(

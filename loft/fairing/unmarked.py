@@ -29,7 +29,7 @@ SMOOTH_SIZE = 1000.0  # mm: shapes of arcs that meet tangent, k^-3; beyond it th
 ALARM = 6.0  # score from which a chine is named
 NEAR_CENTRE = np.deg2rad(8.0)  # an edge nearer the centreline than this is taken to stand on it
 ALIKE = 0.9  # of the best score
-APART = np.deg2rad(20.0)  # a second chine is named no nearer than this
+APART = np.deg2rad(30.0)  # a second chine is named no nearer than this
 STEP = np.deg2rad(1.5)
 DRIFTS = np.deg2rad(np.array([-20.0, -14.0, -8.0, -4.0, 0.0, 4.0, 8.0, 14.0, 20.0]))
 
@@ -125,10 +125,11 @@ def unmarked_chines(surface: Surface) -> tuple[Finding, ...]:
         where = "and its mirror image to port" if paired and 0.1 < angle[k] < 3.0 else ""
         out.append(
             Finding(
-                text="residuals pile up at one place on every frame, as an unmarked chine leaves "
-                f"them: about girth {girth[0]:.0f} mm at station {middle:.0f} {where}".rstrip()
-                + f"{_nearest(surface, middle, float(angle[k]))}; if the metal has an edge "
-                "there, label readings on it and mark the line chine = true",
+                text="the section turns sharply at one place on every frame, as at a chine that "
+                f"is not marked: about girth {girth[0]:.0f} mm at station {middle:.0f} {where}".rstrip()
+                + f"{_nearest(surface, middle, float(angle[k]))}; if the metal has an edge there, "
+                "label readings on it and mark the line chine = true; if it is a tight arc, take "
+                "readings closer together there",
                 severity="warning",
             )
         )
