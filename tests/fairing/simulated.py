@@ -26,14 +26,17 @@ def constant(value: float) -> Callable:
     return lambda x: np.full(np.shape(x), float(value))
 
 
+NIL, ONE = constant(0.0), constant(1.0)
+
+
 @dataclass(frozen=True, kw_only=True)
 class Body:
     """bl = a(x) r(t) sin t, wl = centre(x) + b(x) r(t) cos t; `edges` are angles t."""
 
     a: Callable
     b: Callable
-    centre: Callable = constant(0.0)
-    r: Callable = constant(1.0)
+    centre: Callable = NIL
+    r: Callable = ONE
     edges: tuple[float, ...] = ()
 
     def points(self, x, t):

@@ -87,7 +87,7 @@ def test_section_of_the_ellipsoid_three_two_one():
     assert section.bl.max() == pytest.approx(unit * expected["semi"][0], abs=0.02)  # spacing
     assert section.height.max() == pytest.approx(unit * expected["semi"][1], abs=1e-6)
     assert section.length == pytest.approx(unit * expected["girth"], abs=GIRTH)
-    step_bl, step_height, step = closed(section)
+    step_bl, step_height, _ = closed(section)
     chords = -0.5 * np.sum(section.bl * step_height - section.height * step_bl)
     # chords of sagitta <= 0.018 leave out two thirds of it all round
     assert chords == pytest.approx(unit**2 * expected["area"], abs=2 / 3 * 0.018 * section.length)
@@ -194,8 +194,10 @@ def test_slope_is_positive_where_a_line_moves_to_greater_girth_aft(sign, line):
     body = sim.Body(a=sim.constant(r), b=sim.constant(r))
     frames = sim.frames_at()
     survey = sim.simulate(body, frames, sim.labels(20), np.random.default_rng(0), noise=0.0)
-    rows = [("F%d" % (k + 1), line, f.station, *body.points(
-        f.station, sign * (0.6 + fall * f.station / r))[1:]) for k, f in enumerate(frames)]  # fmt: skip
+    rows = []
+    for frame in frames:
+        theta = sign * (0.6 + fall * frame.station / r)
+        rows.append((frame.name, line, frame.station, *body.points(frame.station, theta)[1:]))
     keep = sim.take(survey, survey.line != line)
     own = sim.make_survey(rows)
     arrays = {
@@ -252,7 +254,7 @@ def chined():
 
 @pytest.mark.parametrize("cant", [0.0, 6.0])
 def test_contract_with_corners(chined, cant):
-    body, surface = chined
+    _, surface = chined
     section = lift(surface, canted(2500.0, cant) if cant else square(2500.0))
     check_contract(section)
     assert [corner.line for corner in section.corners] == ["C1S", "C1P"]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 from pathlib import Path
 
@@ -320,7 +321,7 @@ def test_penalty_on_values_is_that_of_the_natural_spline():
     form = np.zeros((5, 5))
     curves = [CubicSpline(x, row, bc_type="natural") for row in np.eye(5)]
     fine, weight = np.polynomial.legendre.leggauss(4)
-    for low, high in zip(x[:-1], x[1:], strict=True):
+    for low, high in itertools.pairwise(x):
         at = (low + high) / 2 + (high - low) / 2 * fine
         bend = np.array([c(at, 2) for c in curves])
         form += (bend * weight * (high - low) / 2) @ bend.T
