@@ -15,6 +15,7 @@ import click
 if TYPE_CHECKING:
     from loft.steps import Result
 
+EVERY = ("fair", "lift", "check", "make", "plan", "view", "report")
 UNITS = click.Choice(["mm", "in", "ft-in"])
 
 
@@ -127,6 +128,7 @@ def _work(
     out: Path | None,
     units: str | None,
     steps: tuple[str, ...],
+    optional: tuple[str, ...] = (),
     pdf: bool = False,
 ) -> None:
     """Compute, then write what the named steps write; the summary comes last."""
@@ -136,10 +138,12 @@ def _work(
 
     read, chosen, folder = _begin(job, frames, out)
     units = units or read.unit
+    steps, left_out = do.able(read, chosen, steps, optional=optional)
     with do.held(folder):
         result = do.compute(read, chosen, talk.progress)
         written, made, planned = _write(talk, result, folder, units, steps)
         data = summary(result, made, planned, {"units": units, "frames": [f.name for f in chosen]})
+        data["cautions"] = [*left_out, *data["cautions"]]
         if "report" in steps:
             written += do.write_report(result, data, folder, pdf=pdf, progress=talk.progress)
         do.write_summary(data, written, folder)
@@ -433,4 +437,4 @@ def run(talk: Talk, **given: Any) -> None:
 
     Example: loft run corncrake
     """
-    _work(talk, **given, steps=("fair", "lift", "check", "make", "plan", "view", "report"))
+    _work(talk, **given, steps=EVERY, optional=("make",))

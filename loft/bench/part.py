@@ -56,8 +56,8 @@ def part_of(section: Section, job: Job) -> Part:
     0.9
     """
     sheet = job.frame_section
-    stands = _stands(section, job)
-    faults = _missing(job, stands)
+    stands = _stands(section.frame, job)
+    faults = part_lacks(job, section.frame)
     if faults:
         raise LoftError(faults)
     inner = 0.0 if math.isnan(sheet.inner_flange) else sheet.inner_flange
@@ -142,14 +142,21 @@ def crossing_girth(section: Section, line: str) -> float:
     return float(np.mod(section.crossings.girth[hit[0]], section.length)) if len(hit) else math.nan
 
 
-def _stands(section: Section, job: Job) -> str:
-    own = [frame.stands for frame in job.frames if frame.name == section.frame]
+def _stands(name: str, job: Job) -> str:
+    own = [frame.stands for frame in job.frames if frame.name == name]
     return job.frame_section.stands or (own[0] if own else "")
 
 
-def _missing(job: Job, stands: str) -> list[Finding]:
-    """Name every key without which no frame line can be drawn."""
-    sheet = job.frame_section
+def part_lacks(job: Job, frame: str) -> list[Finding]:
+    """Name every key of the job without which no line of a frame's part can be drawn.
+
+    Examples
+    --------
+    >>> from loft.bench.stock import plain_job
+    >>> part_lacks(plain_job(), "F1")
+    []
+    """
+    sheet, stands = job.frame_section, _stands(frame, job)
     wanted = {
         "frame_section.stands": stands,
         "frame_section.gauge": sheet.gauge,

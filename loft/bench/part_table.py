@@ -110,7 +110,7 @@ def _reading(
         faults.add(row.number, "frame", f"{own} found, a reading of the made {frame} wanted")
     bl, wl = (read_length(row, column, unit, faults) for column in ("bl", "wl"))
     known = kind == "angle" and line
-    if not known and (math.isnan(bl) or math.isnan(wl)):
+    if not known and not (row.cells["bl"] and row.cells["wl"]):
         faults.add(row.number, "bl", "bl or wl not found, both wanted on a made part")
     _check_side(row, job, line, bl, faults)
     where = row.cells.get("face") or face
