@@ -95,7 +95,9 @@ def _finest(section: Section) -> float:
     return WAVES * section.length / lines if lines >= LEAST_LINES else 0.0
 
 
-def _moved(section: Section, some: NDArray[np.int64], moved: Array, covariance: Array, frames: int) -> Section:
+def _moved(
+    section: Section, some: NDArray[np.int64], moved: Array, covariance: Array, frames: int
+) -> Section:
     """Return the section moved along its normals, with the new band."""
     sd = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
     value, vector = np.linalg.eigh(covariance / np.outer(sd, sd))

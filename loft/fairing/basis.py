@@ -36,8 +36,9 @@ class Modes:
 
     `run` is the class of smoothness, `stiff` how much stiffer than its class a mode is
     (as k cubed from k = 3), `size` the class of size (-1: free), `growth` its decay (k^6;
-    beside chines k^4, in step with it at k = 3). `slope_mix` (c, s) and `place_mix` (c, p) give each of the c chines its jump
-    of slope and its place from the modes: a mirrored pair has an even and an odd mode.
+    beside chines k^4, in step with it at k = 3). `slope_mix` (c, s) and `place_mix` (c, p)
+    give each of the c chines its jump of slope and its place from the modes: a mirrored
+    pair has an even and an odd mode.
     """
 
     sines: int  # number of sine modes
@@ -77,7 +78,6 @@ def choose_modes(
     """
     k = np.arange(HARMONICS + 1)
     sines = {"exact": 0, "soft": ODD_HARMONICS}.get(symmetry, HARMONICS)
-    both = sines > 0
     order = np.r_[k, k[1 : sines + 1]]
     odd = np.arange(len(order)) > HARMONICS
     run = np.select([order == 0, order == 1, order == 2], [ROUND, RISE, OVAL], FINE)
@@ -87,50 +87,63 @@ def choose_modes(
         size = np.where(odd, np.where(order == 1, SWAY_SIZE, ODD_SIZE), size)
     first = np.where(run == UNEVEN, 2.0, 3.0)
     stiff = np.where(order >= 2, (np.maximum(order, first) / first) ** 3, 1.0)
-    count = sum(2 if second >= 0 else 1 for _, second in pairs)
-    slope_mix: list[Array] = []
-    place_mix: list[Array] = []
-    slope_run: list[int] = []
-    place_run: list[int] = []
-    place_size: list[int] = []
-
-    def add(
-        columns: list[tuple[int, float]], kind: list[Array], table: list[int], label: int
-    ) -> None:
-        column = np.zeros(count)
-        for at, sign in columns:
-            column[at] = sign
-        kind.append(column)
-        table.append(label)
-
-    for (one, other), middle in zip(pairs, centred, strict=True):
-        if other < 0:
-            add([(one, 1.0)], slope_mix, slope_run, CHINE)
-            if not (middle and symmetry == "exact"):
-                add([(one, 1.0)], place_mix, place_run, PLACE)
-                fixed = middle and symmetry == "soft"
-                place_size.append(CENTRE_PLACE_SIZE if fixed else -1)
-            continue
-        add([(one, 1.0), (other, 1.0)], slope_mix, slope_run, CHINE)
-        add([(one, 1.0), (other, -1.0)], place_mix, place_run, PLACE)
-        place_size.append(-1)
-        if both:
-            soft = symmetry == "soft"
-            add([(one, 1.0), (other, -1.0)], slope_mix, slope_run, CHINE_UNEVEN if soft else CHINE)
-            add([(one, 1.0), (other, 1.0)], place_mix, place_run, PLACE_UNEVEN if soft else PLACE)
-            place_size.append(ODD_PLACE_SIZE if soft else -1)
+    slopes, places = _chine_modes(symmetry, pairs, centred)
     decay = 2 * (CHINED_DECAY if pairs else DECAY)
     growth = (np.maximum(order, 1) / 3.0) ** decay * 3.0 ** (2 * DECAY)
-    extra = len(slope_run) + len(place_run)
+    count = sum(2 if second >= 0 else 1 for _, second in pairs)
+    more = [*slopes, *places]
     return Modes(
         sines=sines,
-        run=np.r_[run, np.array(slope_run + place_run, int)],
-        stiff=np.r_[stiff, np.ones(extra)],
-        size=np.r_[size, np.full(len(slope_run), -1), np.array(place_size, int)],
-        growth=np.r_[np.where(order < 2, 1.0, growth), np.ones(extra)],
-        slope_mix=np.array(slope_mix).reshape(len(slope_mix), count).T,
-        place_mix=np.array(place_mix).reshape(len(place_mix), count).T,
+        run=np.r_[run, np.array([mode.run for mode in more], int)],
+        stiff=np.r_[stiff, np.ones(len(more))],
+        size=np.r_[size, np.array([mode.size for mode in more], int)],
+        growth=np.r_[np.where(order < 2, 1.0, growth), np.ones(len(more))],
+        slope_mix=_mix(slopes, count),
+        place_mix=_mix(places, count),
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _ChineMode:
+    """A mode that moves one or two chines: their columns with a sign each, and its classes."""
+
+    columns: tuple[tuple[int, float], ...]
+    run: int
+    size: int = -1
+
+
+def _chine_modes(
+    symmetry: str, pairs: tuple[tuple[int, int], ...], centred: tuple[bool, ...]
+) -> tuple[list[_ChineMode], list[_ChineMode]]:
+    """Return the modes of the chines' jumps of slope and of their places."""
+    soft, exact = symmetry == "soft", symmetry == "exact"
+    slopes, places = [], []
+    for (one, other), middle in zip(pairs, centred, strict=True):
+        alone, alike = ((one, 1.0),), ((one, 1.0), (other, 1.0))
+        unlike = ((one, 1.0), (other, -1.0))
+        if other < 0:
+            slopes.append(_ChineMode(columns=alone, run=CHINE))
+            if not (middle and exact):
+                size = CENTRE_PLACE_SIZE if middle and soft else -1
+                places.append(_ChineMode(columns=alone, run=PLACE, size=size))
+            continue
+        slopes.append(_ChineMode(columns=alike, run=CHINE))
+        places.append(_ChineMode(columns=unlike, run=PLACE))
+        if not exact:
+            size = ODD_PLACE_SIZE if soft else -1
+            slopes.append(_ChineMode(columns=unlike, run=CHINE_UNEVEN if soft else CHINE))
+            run = PLACE_UNEVEN if soft else PLACE
+            places.append(_ChineMode(columns=alike, run=run, size=size))
+    return slopes, places
+
+
+def _mix(modes: list[_ChineMode], count: int) -> Array:
+    """Return the table (chines, modes) that gives each chine its share of every mode."""
+    table = np.zeros((count, len(modes)))
+    for column, mode in enumerate(modes):
+        for chine, sign in mode.columns:
+            table[chine, column] = sign
+    return table
 
 
 def kink(angle: Array) -> tuple[Array, Array]:
@@ -141,7 +154,7 @@ def kink(angle: Array) -> tuple[Array, Array]:
     Examples
     --------
     >>> value, slope = kink(np.array([1e-9, 2 * np.pi - 1e-9]))
-    >>> round(slope[0] - slope[1], 6)
+    >>> round(float(slope[0] - slope[1]), 6)
     1.0
     """
     p = np.mod(angle, 2 * np.pi) - np.pi

@@ -113,7 +113,7 @@ def find_chines(
 
 
 def _partner(line: Line, marked: Sequence[Line], survey: Survey) -> NDArray[np.bool_]:
-    """Mark the readings of the chine that mirrors a line: its name with the side's letter changed."""
+    """Mark the readings of the chine that mirrors a line: the other side's letter in its name."""
     other = {"P": "S", "S": "P"}.get(line.name[-1:], "")
     name = line.name[:-1] + other
     if not other or all(name != item.name for item in marked):

@@ -75,61 +75,94 @@ def fit_surface(
     """
     state = Equations(batch, reference, modes, run, chines)
     learner = Learner(state, settlement, robust, given)
-    deep = bool(np.abs(batch.depth[batch.held]).max(initial=0.0) > 0)
     lessons, number = 0, 0
     while True:
         last = lessons >= MOST_LESSONS or (lessons >= FEWEST_LESSONS and learner.settled)
-        with_spread = number >= PLAIN_PASSES
-        state.linearise()
-        if deep and number:
-            move = batch.depth[..., None] * state.normal
-            state.place(
-                batch.station + move[..., 0], batch.bl + move[..., 1], batch.wl + move[..., 2]
-            )
-            state.linearise()
+        _place(state, applied=number > 0)
         ease = learner.ease() if last else 1.0
-        precision = learner.weight * state.held / (state.steep * state.reach) ** 2
-        precision = precision / (learner.noise**2 * ease)
-        told = reduce(state, precision, learner.settle_precision(), state.right[..., None])
-        links = links_of(run, modes, learner)
-        before = state.states
-        if with_spread:
-            posterior = solve(links, told.blocks, told.right[..., 0])
-            state.states = posterior.states
-        else:
-            state.states = solve_mean(links, told.blocks, told.right)[..., 0]
-        if not last:
-            state.states = _limit_places(before, state.states, modes)
-        error, moved = _errors(state, told)
+        done = _one_pass(state, learner, with_spread=number >= PLAIN_PASSES, ease=ease)
         if last:
             break
-        learner.reweigh(number, error / state.reach, final=number > PLAIN_PASSES)
-        if with_spread:
-            learner.learn(posterior, moved, _moved_variance(state, told, posterior))
+        learner.reweigh(number, done.error / state.reach, final=number > PLAIN_PASSES)
+        if number >= PLAIN_PASSES:
+            learner.learn(done.posterior, done.moved, done.moved_var)
             lessons += 1
         number += 1
-    moved_var = _moved_variance(state, told, posterior)
-    if chines is not None and np.median(batch.held.sum(1)) < modes.shapes:
-        links.own[:, 0] -= learner.ridge() * (1 - 1 / CHINED_LOOSER**2)
-        spread = solve(links, told.blocks, told.right[..., 0])
-        posterior = replace(spread, states=posterior.states)
     return Fit(
         reference=reference,
         modes=modes,
         run=run,
-        posterior=posterior,
+        posterior=_band(done, modes, learner, chined=chines is not None, batch=batch),
         variances=learner.variances(),
         batch=batch,
-        moved=moved,
-        moved_sd=np.sqrt(moved_var),
-        precision=precision,
-        error=error,
+        moved=done.moved,
+        moved_sd=np.sqrt(done.moved_var),
+        precision=done.precision,
+        error=done.error,
         centre=np.stack(
             [state.bl[:, 0] - state.arm[0][:, 0], state.wl[:, 0] - state.arm[1][:, 0]], -1
         ),
         freedom=learner.freedom,
         inflation=ease,
     )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Pass:
+    """One solution of the linearised equations; `posterior` and `moved_var` where asked for."""
+
+    told: Reduced
+    links: Links
+    posterior: Posterior
+    precision: Array
+    error: Array
+    moved: Array
+    moved_var: Array
+
+
+def _place(state: Equations, *, applied: bool) -> None:
+    """Linearise about the present surface, the faces' depths applied along its normals."""
+    batch = state.batch
+    state.linearise()
+    if applied and batch.depth[batch.held].any():
+        move = batch.depth[..., None] * state.normal
+        state.place(batch.station + move[..., 0], batch.bl + move[..., 1], batch.wl + move[..., 2])
+        state.linearise()
+
+
+def _one_pass(state: Equations, learner: Learner, *, with_spread: bool, ease: float) -> _Pass:
+    """Solve once with the present weights and variances; the state's surface moves there."""
+    precision = learner.weight * state.held / (state.steep * state.reach) ** 2
+    precision = precision / (learner.noise**2 * ease)
+    told = reduce(state, precision, learner.settle_precision(), state.right[..., None])
+    links = links_of(state.run, state.modes, learner)
+    if with_spread:
+        posterior = solve(links, told.blocks, told.right[..., 0])
+    else:
+        states = solve_mean(links, told.blocks, told.right)[..., 0]
+        none = np.zeros((0, 0, 0))
+        posterior = Posterior(states=states, covariance=none, gain=none, local=none)
+    state.states = _limit_places(state.states, posterior.states, state.modes)
+    error, moved = _errors(state, told)
+    return _Pass(
+        told=told,
+        links=links,
+        posterior=posterior,
+        precision=precision,
+        error=error,
+        moved=moved,
+        moved_var=_moved_variance(state, told, posterior) if with_spread else np.zeros(0),
+    )
+
+
+def _band(done: _Pass, modes: Modes, learner: Learner, *, chined: bool, batch: Batch) -> Posterior:
+    """Return the posterior with the spread that the band is drawn from."""
+    if not chined or np.median(batch.held.sum(1)) >= modes.shapes:
+        return done.posterior
+    looser = replace(done.links, own=done.links.own.copy())
+    looser.own[:, 0] -= size_precision(modes, learner) * (1 - 1 / CHINED_LOOSER**2)
+    spread = solve(looser, done.told.blocks, done.told.right[..., 0])
+    return replace(spread, states=done.posterior.states)
 
 
 def _limit_places(before: Array, states: Array, modes: Modes) -> Array:
@@ -149,11 +182,16 @@ def _limit_places(before: Array, states: Array, modes: Modes) -> Array:
     return limited
 
 
+def size_precision(modes: Modes, learned: Learner | Variances) -> Array:
+    """Return the precision of each mode's size at one station."""
+    size = learned.size[np.maximum(modes.size, 0)] * modes.growth
+    return np.where(modes.size >= 0, size, 0.0)
+
+
 def links_of(run: Run, modes: Modes, learned: Learner | Variances) -> Links:
     """Return the prior's blocks for the learned variances."""
     links = prior_links(run, learned.run[modes.run] * modes.stiff)
-    size = np.where(modes.size >= 0, learned.size[np.maximum(modes.size, 0)] * modes.growth, 0.0)
-    links.own[:, 0] += size + FAINT
+    links.own[:, 0] += size_precision(modes, learned) + FAINT
     links.own[:, 2] += FAINT
     return links
 

@@ -122,12 +122,13 @@ def unmarked_chines(surface: Surface) -> tuple[Finding, ...]:
             continue
         taken.append(float(angle[k]))
         girth, _ = girth_of(surface, middle, np.array([angle[k]]))
-        where = "and its mirror image to port" if paired and 0.1 < angle[k] < 3.0 else ""
+        where = " and its mirror image to port" if paired and 0.1 < angle[k] < 3.0 else ""
+        where = f"about girth {girth[0]:.0f} mm at station {middle:.0f}{where}"
         out.append(
             Finding(
                 text="the section turns sharply at one place on every frame, as at a chine that "
-                f"is not marked: about girth {girth[0]:.0f} mm at station {middle:.0f} {where}".rstrip()
-                + f"{_nearest(surface, middle, float(angle[k]))}; if the metal has an edge there, "
+                f"is not marked: {where}{_nearest(surface, middle, float(angle[k]))}; if the "
+                "metal has an edge there, "
                 "label readings on it and mark the line chine = true; if it is a tight arc, take "
                 "readings closer together there",
                 severity="warning",
