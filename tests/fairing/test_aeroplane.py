@@ -1,8 +1,8 @@
 """A body that nobody here drew: the aeroplane whose mesh PyVista ships with its examples.
 
 Its fuselage is its largest loose part (1020 triangles), straight between rings of 40
-points: parallel amidships, a taper aft that begins at a stroke. Scaled eightfold it is 1.4 m wide and its rings
-stand 480 mm apart.
+points: parallel amidships, a taper aft that begins at a stroke. Scaled eightfold it is
+1.4 m wide and its rings stand 480 mm apart.
 """
 
 from __future__ import annotations
