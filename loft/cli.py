@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import functools
 import json
+import os
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -14,6 +15,10 @@ import click
 
 if TYPE_CHECKING:
     from loft.steps import Result
+
+# One thread: sums are then taken in one order, and the same inputs give the same bytes.
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ[_name] = "1"
 
 EVERY = ("fair", "lift", "check", "make", "plan", "view", "report")
 UNITS = click.Choice(["mm", "in", "ft-in"])

@@ -175,7 +175,7 @@ def _stiffness(run: Run, posterior: Posterior, stiffness: Array, many: NDArray[n
     if not many.any():
         return stiffness
     roughness, doubt, _ = spread_along(run, posterior)
-    told = np.maximum((len(run) - 2) - stiffness * doubt, 0.0)
+    told = np.maximum(2 * len(run) - 2 - stiffness * doubt, 0.0)  # values and slopes
     variance = (roughness + TYPICAL_RUN**2) / (told + 1)
     return np.full(len(stiffness), np.clip(1 / np.median(variance[many]), 1e-4, 1e4))
 
