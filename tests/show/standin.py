@@ -307,10 +307,11 @@ def make_summary(job, survey, body, sections, evidence):
     }  # fmt: skip
     result = SimpleNamespace(
         job=job, survey=survey, surface=surface, evidence=evidence, sections=sections,
-        hashes={s.frame: section_hash(section_text(s, job)) for s in sections}, facts=facts,
+        hashes={s.frame: section_hash(section_text(s, job)) for s in sections}, checks={},
         inputs=(),
     )  # fmt: skip
-    return summary(result, {}, {"units": "mm", "frames": list(job.missing)})
+    options = {"units": "mm", "frames": list(job.missing)}
+    return summary(result, {}, {}, options) | {"drawing": facts}
 
 
 def make_held(body, job, names, rng):
