@@ -374,7 +374,7 @@ def write_plan(result: Result, out: Path) -> tuple[list[Path], dict[str, Any]]:
         frame = result.job.frame(section.frame)
         found = plan(result.surface, frame)
         text = plan_text(found, result.job, [f"frame {frame.name}"])
-        picture = plan_drawing(result.surface, section, found)
+        picture = plan_drawing(result.surface, result.surface.lift(frame), found)
         files = {"plan.csv": text.encode(), "plan.svg": picture.encode()}
         written += _write_all(out / frame.name, files)
         told[frame.name] = [one.words(result.job.unit) for one in found]
