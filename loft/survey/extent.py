@@ -15,6 +15,7 @@ TAILS = 0.5, 99.5  # percent: what a few strays do not move
 THINNEST = 0.3  # of the frames' spacing: no body is slimmer
 LONGEST = 20.0  # times the schedule's length: no hangar is longer
 MARGIN = 15.0  # mm beyond the cloud at which a frame still counts as covered
+BEYOND = 1e9  # mm: no coordinate of an aircraft is a thousandth as far
 
 
 def check_extent(
@@ -87,7 +88,8 @@ def frame_spacing(job: Job) -> float:
 
 def _reach(look: Array, unit: str, rotation: Array, shift: Array) -> tuple[Array, Array]:
     """Return the least and greatest station, bl, wl in mm, a few strays left out."""
-    placed = look * MM_PER[unit] @ rotation.T + shift
+    with np.errstate(over="ignore", invalid="ignore"):  # a damaged file holds any number
+        placed = np.clip(look * MM_PER[unit], -BEYOND, BEYOND) @ rotation.T + shift
     low, high = np.percentile(placed, TAILS, axis=0)
     return low, high
 
@@ -97,6 +99,8 @@ def _fault(job: Job, low: Array, high: Array) -> str:
     stations = np.array([frame.station for frame in job.frames])
     first, last = stations.min(), stations.max()
     spacing = frame_spacing(job)
+    if max(abs(low[0]), abs(high[0])) > BEYOND / 10:
+        return "stations beyond all measure found in @, a whole file wanted"
     found = f"stations {low[0]:.1f} to {high[0]:.1f} mm found in @"
     if not ((stations >= low[0] - MARGIN) & (stations <= high[0] + MARGIN)).any():
         return f"{found}, frames at {first:.1f} to {last:.1f} mm wanted"

@@ -272,9 +272,32 @@ def _las_open(path: Path, name: str) -> Any:
         wanted = "LAS and LAZ files need the package laspy: pip install 'fuselage-loft[las]'"
         raise _refusal(name, wanted) from error
     try:
-        return laspy.open(path)
+        file = laspy.open(path)
     except Exception as error:  # laspy lets struct, value and its own errors through
         raise _refusal(name, f"not a whole LAS or LAZ file: {error}") from error
+    head = file.header
+    if head.are_points_compressed and not _chunks_fit(path, int(head.offset_to_point_data)):
+        file.close()
+        raise _refusal(name, "not a whole LAZ file: its table of chunks does not fit the file")
+    return file
+
+
+def _chunks_fit(path: Path, start: int) -> bool:
+    """Return whether a LAZ file can hold as many chunks as its table says.
+
+    The decompressor asks for memory for all of them and ends the program where it gets none.
+    """
+    size = path.stat().st_size
+    with path.open("rb") as file:
+        file.seek(min(start, size))
+        place = int.from_bytes(file.read(8), "little", signed=True)
+        if place == -1:  # written at the very end
+            file.seek(max(size - 8, 0))
+            place = int.from_bytes(file.read(8), "little", signed=True)
+        if not 0 <= place <= size - 8:
+            return True  # cut short: told when the points break off
+        file.seek(place + 4)
+        return int.from_bytes(file.read(4), "little") <= size
 
 
 def _las_head(path: Path, name: str) -> CloudHead:
