@@ -1,6 +1,7 @@
 # make demo   the demo aircraft, from a bare machine to templates and forming blocks
 # make test   every test         make lint      style and types
 # make bench  speed and accuracy make examples  every example
+# make fuzz   1000 damaged files of every form, each read or refused in words
 #
 # Set-up is done once and remembered by stamp files in .venv; `make clean` forgets it.
 
@@ -12,7 +13,7 @@ RIVAL = $(if $(PROTOTYPE),$(abspath $(PROTOTYPE)))
 export OMP_NUM_THREADS := 1
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help demo test lint bench examples clean
+.PHONY: help demo test lint bench examples fuzz clean
 .DELETE_ON_ERROR:
 
 help:
@@ -54,6 +55,9 @@ bench: $(VENV)/tools
 
 examples: $(VENV)/program
 	@set -e; for example in examples/*.py; do echo "== $$example"; $(BIN)/python "$$example"; done
+
+fuzz: $(VENV)/tools
+	$(BIN)/python tests/fuzz.py 1000
 
 clean:
 	rm -rf $(VENV) demo build *.egg-info .pytest_cache .ruff_cache .mypy_cache .hypothesis
