@@ -14,7 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.interpolate import BSpline, RBFInterpolator
+from scipy.interpolate import BSpline, CubicSpline, RBFInterpolator
 
 from benchmarks.accuracy import lift, outline_error, theirs
 from benchmarks.surveys import job_of, prototype
@@ -40,7 +40,7 @@ class Cloud:
 
 
 def straight_lines(frames: list[dict], station: float) -> np.ndarray:
-    """Join equal labels of the two frames on either side by straight lines."""
+    """Join equal labels of the two frames on either side; a cubic round what that gives."""
     order = sorted(frames, key=lambda frame: frame["x"])
     after = next(k for k, frame in enumerate(order) if frame["x"] > station)
     one, other = order[after - 1], order[after]
@@ -48,7 +48,10 @@ def straight_lines(frames: list[dict], station: float) -> np.ndarray:
     first = dict(zip(one["lab"].tolist(), one["p"], strict=True))
     second = dict(zip(other["lab"].tolist(), other["p"], strict=True))
     both = sorted(first.keys() & second.keys())
-    return np.array([(1 - part) * first[label] + part * second[label] for label in both])
+    points = np.array([(1 - part) * first[label] + part * second[label] for label in both])
+    closed = np.concatenate([points, points[:1]])
+    run = np.r_[0.0, np.cumsum(np.hypot(*np.diff(closed, axis=0).T))]
+    return CubicSpline(run, closed, bc_type="periodic")(np.linspace(0, run[-1], ANGLES + 1)[:-1])
 
 
 def cloud_of(frames: list[dict], station: float) -> Cloud:
