@@ -68,6 +68,8 @@ def dxf_bytes(drawing: Drawing) -> bytes:
             text.set_placement(word.place, align=align[word.anchor])
         low_x, low_y, high_x, high_y = drawing.box()
         doc.header["$EXTMIN"], doc.header["$EXTMAX"] = (low_x, low_y, 0.0), (high_x, high_y, 0.0)
+        for name in sorted(doc.entitydb.dxf_types_in_use()):  # a set: its order is no order
+            doc.classes.add_class(name)
         out = io.StringIO()
         doc.write(out)
         return out.getvalue().encode(doc.output_encoding)
