@@ -77,7 +77,8 @@ def reach_of(surface: Surface, frame: Frame, extrapolate: bool) -> Finding | Non
             Finding(text=f"{text}; survey a frame beyond it, or say extrapolate = true in [fair]")
         )
     return Finding(
-        text=f"{text}; it is extrapolated: expect 3 to 4 mm and a band that holds only about half the time",
+        text=f"{text}; it is extrapolated: expect 3 to 4 mm and a band that holds only about half "
+        "the time",
         severity="warning",
     )
 

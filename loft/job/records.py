@@ -363,9 +363,7 @@ class Section:
 
     def plane(self) -> Frame:
         """Return the frame's plane as a Frame record."""
-        return Frame(
-            name=self.frame, station=self.station, cant=self.cant, pivot_wl=self.pivot_wl
-        )
+        return Frame(name=self.frame, station=self.station, cant=self.cant, pivot_wl=self.pivot_wl)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
