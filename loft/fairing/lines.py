@@ -135,7 +135,9 @@ def fit_lines(
         links.own[:, 2] += FAINT
         posterior = solve(links, data[:, :, None] * np.eye(b), pull)
         error = (offset - posterior.states[knot, label]) / sigma
-        noise = max(MAD * float(np.median(np.abs(error))), LEAST_NOISE)
+        follows = np.einsum("mii->mi", posterior.covariance)[knot, label] * precision
+        spare = max(1 - float(follows.mean()), 0.2)  # what a soft run leaves of the errors
+        noise = max(MAD * float(np.median(np.abs(error))) / np.sqrt(spare), LEAST_NOISE)
         weight = _weights(error / noise)
         if number < PASSES - 1:
             many = np.bincount(label, minlength=b) > 2
