@@ -8,9 +8,9 @@ from loft.fairing.rows import Row
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Survey
 
-FOLD = 0.05  # of the radius: a zigzag deeper than this is a fold
+FOLD = 0.06  # of the radius: a zigzag deeper than this is a fold
 STEEP = 1.5  # fall of the radius per radian: neighbours by angle on different branches
-FOLDS = 5  # zigzags in a row
+FOLDS, AMONG = 4, 8  # so many zigzags among so many neighbours
 
 
 def refuse_folded(rows: tuple[Row, ...], survey: Survey, ellipses: Array) -> None:
@@ -38,8 +38,8 @@ def refuse_folded(rows: tuple[Row, ...], survey: Survey, ellipses: Array) -> Non
         step, wide = np.diff(np.hypot(y, z)[order]), np.diff(angle[order])
         deep = np.abs(step) > np.maximum(FOLD, STEEP * wide)
         turn = (step[1:] * step[:-1] < 0) & deep[1:] & deep[:-1]
-        longest = np.convolve(turn.astype(int), np.ones(FOLDS, int), "valid")
-        if len(turn) >= FOLDS and longest.max() >= FOLDS:
+        near = np.convolve(turn.astype(int), np.ones(AMONG, int))
+        if near.max(initial=0) >= FOLDS:
             faults.append(
                 Finding(
                     text=f"frame {row.frame}: its section folds back on itself as seen from its "

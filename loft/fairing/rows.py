@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import Any
 
@@ -151,7 +150,7 @@ def _columns(survey: Survey, row: Row) -> dict[str, NDArray[Any]]:
 
 
 def _bin(survey: Survey, index: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
-    """Middle, spread and count of the readings in each angular cell and depth."""
+    """Middle, spread and count of the readings in each angular cell."""
     bl, wl = survey.bl[index], survey.wl[index]
     cy, cz, a, b = robust_ellipse(bl, wl)
     theta = np.arctan2((bl - cy) / a, (wl - cz) / b)
@@ -159,22 +158,28 @@ def _bin(survey: Survey, index: NDArray[np.int64]) -> dict[str, NDArray[Any]]:
     cell = ((theta + np.pi) / (2 * np.pi) * CELLS).astype(int) % CELLS
     order = np.lexsort((index, cell))
     index, cell, radius = index[order], cell[order], radius[order]
-    edges = np.r_[0, np.flatnonzero(np.diff(cell)) + 1, len(cell)]
-    out: dict[str, list] = {  # type: ignore[type-arg]
-        name: [] for name in ("station", "bl", "wl", "sigma", "covariance", "depth", "own")
+    start = np.r_[0, np.flatnonzero(np.diff(cell)) + 1]
+    count = np.diff(np.r_[start, len(cell)])
+    run_out = np.abs(radius - np.repeat(_middles(radius, cell, start, count), count))
+    stated = np.add.reduceat(survey.sigma[index], start) / count
+    spread = np.maximum(MAD * _middles(run_out, cell, start, count), stated)
+    good = run_out <= np.repeat(3 * spread, count)
+    left = np.add.reduceat(good.astype(float), start)
+    sigma = np.maximum(spread / np.sqrt(left), 0.05 * stated)
+    out: dict[str, NDArray[Any]] = {
+        name: np.add.reduceat(np.where(good, getattr(survey, name)[index], 0.0), start) / left
+        for name in ("station", "bl", "wl", "depth")
     }
-    for start, stop in itertools.pairwise(edges):
-        part, r = index[start:stop], radius[start:stop]
-        run_out = r - np.median(r)
-        spread = MAD * np.median(np.abs(run_out))
-        stated = survey.sigma[part].mean()
-        good = np.abs(run_out) <= 3 * max(spread, stated)
-        part = part[good]
-        sigma = max(spread, stated) / np.sqrt(len(part))
-        sigma = max(sigma, 0.05 * stated)
-        for name in ("station", "bl", "wl", "depth"):
-            out[name].append(getattr(survey, name)[part].mean())
-        out["sigma"].append(sigma)
-        out["covariance"].append(sigma**2 * np.eye(3))
-        out["own"].append(part[0])
-    return {name: np.array(value) for name, value in out.items()}
+    out["sigma"] = sigma
+    out["covariance"] = sigma[:, None, None] ** 2 * np.eye(3)
+    kept = np.flatnonzero(good)
+    out["own"] = index[kept[np.searchsorted(kept, start)]]
+    return out
+
+
+def _middles(
+    value: Array, cell: NDArray[np.int64], start: NDArray[np.int64], count: NDArray[np.int64]
+) -> Array:
+    """Median of each cell's values; cells stand in order, from `start` on."""
+    ranked = value[np.lexsort((value, cell))]
+    return (ranked[start + (count - 1) // 2] + ranked[start + count // 2]) / 2
