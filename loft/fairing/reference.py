@@ -151,7 +151,7 @@ def smooth_series(u: Array, value: Array, highest: int) -> Array:
         weight = 1 / np.maximum(1, error / (1.5 * spread))
     size = degree + 2.0
     score = count * np.log(np.mean(np.minimum(error, 3 * spread) ** 2, 1) + 1e-12)
-    score += 2 * size + 2 * size * (size + 1) / np.maximum(count - size - 1, 1.0)
+    score += 2 * size + 2 * size * (size + 1) / np.maximum(count - size - 1, 3.0)
     best = int(np.argmin(score + 1e-9 * degree))
     return np.asarray(series[best, : best + 1], np.float64)
 
