@@ -145,7 +145,7 @@ def lift(surface: Surface, frame: Frame) -> Section:
         sd=sd,
         band95=NORMAL95 * sd,
         band95_all=factor * sd,
-        side=np.where(at < _keel_girth(outline), "starboard", "port"),
+        side=np.where(seen["bl"] < 0, "port", "starboard"),
         crossings=_crossings(cut, start, grid, girth),
         corners=broken,
     )
@@ -186,8 +186,6 @@ class _Outline:
     girth: Array
     bend: Array  # signed curvature, one a span between grid points
     edge: tuple[int, ...]
-    bl: Array
-    wl: Array
 
 
 def _outline(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> _Outline:
@@ -215,8 +213,6 @@ def _outline(cut: _Cut, start: float, corners: list[tuple[str, float]]) -> _Outl
         girth=np.r_[0.0, np.cumsum(arcs)],
         bend=(v - u) / arcs,  # the traverse is clockwise: positive convex
         edge=tuple(int(k) for k in edge if k < len(grid)),
-        bl=seen["bl"],
-        wl=seen["wl"],
     )
 
 
@@ -374,14 +370,6 @@ def _bisect(
         seen["normal_bl"][row], seen["normal_height"][row] = both / np.hypot(*both)
         seen["bevel"][row] = (corner.bevel_before + corner.bevel_after) / 2
         radius[row] = 0.0
-
-
-def _keel_girth(outline: _Outline) -> float:
-    """Girth at which starboard ends: the centreline below."""
-    low = int(np.argmin(outline.wl))
-    near = slice(max(low - FINE // 8, 0), low + FINE // 8)
-    bl, girth = outline.bl[near], outline.girth[near]
-    return float(np.interp(0.0, -bl, girth)) if bl[0] > 0 > bl[-1] else float(outline.girth[low])
 
 
 def _crossings(cut: _Cut, start: float, grid: Array, girth: Array) -> Crossings:
