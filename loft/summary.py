@@ -25,8 +25,8 @@ RULE = (
     f"readings lie inside their hold-out interval ({SOUND_COVERAGE:.0%} of them or more), nothing "
     "on the drawing is contradicted and nothing was warned of. make with care: the band lies "
     "within tolerance, or no tolerance is given, but one of the others does not hold. measure "
-    "first: the band is wider than the tolerance, a drawn dimension is contradicted, the frame is "
-    "extrapolated, or repeat passes differ on more than a tenth of the marks."
+    "first: the band is wider than the tolerance, a drawn dimension is contradicted, or the "
+    "frame is extrapolated. Failed repeats are listed among the cautions and not judged."
 )
 
 

@@ -11,13 +11,13 @@ from numpy.typing import NDArray
 
 from loft.fairing.equations import gradient, polar
 from loft.fairing.learner import FREEDOM, REJECT
+from loft.fairing.section import NORMAL95
 from loft.fairing.surface import Surface, fair, movement, settled_points, survey_frame
 from loft.job.errors import LoftError
 from loft.job.records import Array, Deviations, Holdouts, Job, Settlements, Survey, freeze_arrays
 
 DOUBT = 3.0  # standardised deviation from which a reading is doubted
 MOST_LOST = 0.25  # of a frame's readings: past this it is the frame that is out
-NORMAL95 = 1.959963984540054
 
 
 def deviation(surface: Surface, survey: Survey | None = None) -> Deviations:

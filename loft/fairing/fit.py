@@ -9,7 +9,7 @@ import numpy as np
 from loft.fairing.basis import Modes
 from loft.fairing.chines import Chines
 from loft.fairing.equations import Batch, Equations, Reduced, reduce
-from loft.fairing.learner import Learner, Variances
+from loft.fairing.learner import Learner, Variances, size_precision
 from loft.fairing.reference import Reference
 from loft.fairing.smoother import FAINT, Links, Posterior, Run, prior_links, solve, solve_mean
 from loft.job.records import Array
@@ -160,7 +160,7 @@ def _band(done: _Pass, modes: Modes, learner: Learner, *, chined: bool, batch: B
     if not chined or np.median(batch.held.sum(1)) >= modes.shapes:
         return done.posterior
     looser = replace(done.links, own=done.links.own.copy())
-    looser.own[:, 0] -= size_precision(modes, learner) * (1 - 1 / CHINED_LOOSER**2)
+    looser.own[:, 0] -= size_precision(modes, learner.size) * (1 - 1 / CHINED_LOOSER**2)
     spread = solve(looser, done.told.blocks, done.told.right[..., 0])
     return replace(spread, states=done.posterior.states)
 
@@ -182,16 +182,10 @@ def _limit_places(before: Array, states: Array, modes: Modes) -> Array:
     return limited
 
 
-def size_precision(modes: Modes, learned: Learner | Variances) -> Array:
-    """Return the precision of each mode's size at one station."""
-    size = learned.size[np.maximum(modes.size, 0)] * modes.growth
-    return np.where(modes.size >= 0, size, 0.0)
-
-
 def links_of(run: Run, modes: Modes, learned: Learner | Variances) -> Links:
     """Return the prior's blocks for the learned variances."""
     links = prior_links(run, learned.run[modes.run] * modes.stiff)
-    links.own[:, 0] += size_precision(modes, learned) + FAINT
+    links.own[:, 0] += size_precision(modes, learned.size) + FAINT
     links.own[:, 2] += FAINT
     return links
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from loft.fairing import basis
+from loft.fairing.basis import Modes
 from loft.fairing.equations import Equations
 from loft.fairing.reference import MAD
 from loft.fairing.smoother import Posterior, spread_along, value_penalty
@@ -46,6 +47,11 @@ class Variances:
     settle: Array
 
 
+def size_precision(modes: Modes, size: Array) -> Array:
+    """Return the precision of each mode's size at one station, from those of its classes."""
+    return np.where(modes.size >= 0, size[np.maximum(modes.size, 0)] * modes.growth, 0.0)
+
+
 class Learner:
     """Weights and variances; lives only inside `fit_surface`."""
 
@@ -57,7 +63,7 @@ class Learner:
         given: Variances | None,
     ):
         self.state, self.robust, self.given = state, robust, given
-        batch, modes = state.batch, state.modes
+        batch = state.batch
         self.weight = np.ones(state.held.shape)
         self.noise = 1.0
         self.run = 1 / (STIFF_START[0] * basis.TYPICAL_RUN) ** 2
@@ -71,7 +77,6 @@ class Learner:
         self.lessons = 0
         self.penalty = value_penalty(state.run)
         self.held_doubles = float((state.run.quiet == 0).sum())  # one value a break, twice
-        self.sized = modes.size >= 0
         self.settled = given is not None
         if given is not None:
             self.noise, self.run, self.size = given.noise, given.run, given.size
@@ -79,8 +84,7 @@ class Learner:
 
     def ridge(self) -> Array:
         """Precision of each mode's size at one station."""
-        modes = self.state.modes
-        return np.where(self.sized, self.size[np.maximum(modes.size, 0)] * modes.growth, 0.0)
+        return size_precision(self.state.modes, self.size)
 
     def settle_precision(self) -> Array:
         """Prior precision of the four movements of every row, shape (g, 4)."""
