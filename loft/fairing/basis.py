@@ -187,11 +187,17 @@ def evaluate(modes: Modes, theta: Array, chines: Array | None = None) -> tuple[A
     n = modes.sines
     value[..., last : last + n] = powers.imag[..., :n]
     slope[..., last : last + n] = (powers.real * k)[..., :n]
-    last += n
-    if chines is not None and modes.slope_mix.size:
-        f, g = kink(theta[..., None] - chines)
-        value[..., last:], slope[..., last:] = f @ modes.slope_mix, g @ modes.slope_mix
+    if chines is not None:
+        put_chines(modes, theta, chines, value, slope)
     return value, slope
+
+
+def put_chines(modes: Modes, theta: Array, chines: Array, value: Array, slope: Array) -> None:
+    """Write the chines' modes, which move with them, into what `evaluate` returned."""
+    if modes.slope_mix.size:
+        first = modes.shapes - modes.slope_mix.shape[1]
+        f, g = kink(theta[..., None] - chines)
+        value[..., first:], slope[..., first:] = f @ modes.slope_mix, g @ modes.slope_mix
 
 
 def chine_pull(modes: Modes, coefficients: Array, theta: Array, chines: Array) -> Array:

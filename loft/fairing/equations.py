@@ -123,8 +123,8 @@ class Equations:
         self.rates = self.reference.slope(station)
         self.arm = bl - cy, wl - cz
         self.sloped = bool(np.abs(self.off[self.batch.held]).max(initial=0.0) > 1e-9)
-        if self.chines is None:
-            self.phi, self.dphi = basis.evaluate(self.modes, self.theta)
+        self.phi, self.dphi = basis.evaluate(self.modes, self.theta)
+        self.first_chines = None if self.chines is None else self.chines.theta(station)
 
     def linearise(self) -> None:
         """Gradient of F, sigma along the normal and the settlement's columns."""
@@ -133,12 +133,11 @@ class Equations:
         at = self.states[self.batch.knot]
         value, slope = at[:, :k], at[:, b : b + k]
         shift = self.off[..., None] * at[:, None, b:] if self.sloped else np.zeros((1, 1, b))
-        if self.chines is not None:
+        if self.first_chines is not None:
             place = at[:, None, k:b] + (shift[..., k:])
-            self.chine_theta = self.chines.theta(self.station)
             self.moved_chine = place @ self.modes.place_mix.T / self.reference.r0
-            self.chine_theta = self.chine_theta + self.moved_chine
-            self.phi, self.dphi = basis.evaluate(self.modes, self.theta, self.chine_theta)
+            self.chine_theta = self.first_chines + self.moved_chine
+            basis.put_chines(self.modes, self.theta, self.chine_theta, self.phi, self.dphi)
         local = value[:, None] + shift[..., :k]
         rho_theta = (self.dphi * local).sum(-1)
         rho_x = np.einsum("gnb,gb->gn", self.phi, slope) / RUN_UNIT
@@ -237,9 +236,13 @@ def reduce(state: Equations, precision: Array, prior: Array, right: Array) -> Re
     carried = shared @ inverse
     data = turned @ design - carried @ shared.transpose(0, 2, 1)
     pull = turned @ right - carried @ alone
-    m, knot = len(state.run), state.batch.knot
-    blocks = np.zeros((m, *data.shape[1:]))
-    told = np.zeros((m, *pull.shape[1:]))
-    np.add.at(blocks, knot, data)
-    np.add.at(told, knot, pull)
+    blocks, told = (_by_knot(part, state.batch.knot, len(state.run)) for part in (data, pull))
     return Reduced(blocks=blocks, right=told, inverse=inverse, alone=alone, shared=shared)
+
+
+def _by_knot(rows: Array, knot: NDArray[np.int64], count: int) -> Array:
+    """Sum the rows that stand on the same knot."""
+    total = np.zeros((count, *rows.shape[1:]))
+    for row, k in enumerate(knot):  # far quicker than np.add.at
+        total[k] += rows[row]
+    return total

@@ -20,8 +20,8 @@ from loft.job.records import Array
 
 FREEDOM = 4.0  # Student's t of the readings and of the settlement
 REJECT = 6.0  # standardised deviation past which a reading counts for nothing
-SETTLED = 0.5  # change of the logarithm of a variance at which learning ends
-EAGER = 1.4  # steps after the first are taken this much longer: the fixed point is slow
+SETTLED = 1.0  # step of the logarithm of a variance at which learning ends: the next is far less
+EAGER = 0.6, 2.5  # a step's length, by the secant of the last two: the fixed point is slow
 # The start is stiff along the stations (a soft one lets crush damage be fitted) and soft round
 # the girth (a stiff one takes the shape itself for blunders): typical values times these.
 STIFF_START = 0.3, 4.0
@@ -74,7 +74,7 @@ class Learner:
         self.settle_weight = np.ones(len(batch.knot))
         self.shift_weight = np.ones(len(batch.knot))
         self.freedom = 0.0
-        self.lessons = 0
+        self.last_found, self.last_step = None, None
         self.penalty = value_penalty(state.run)
         self.held_doubles = float((state.run.quiet == 0).sum())  # one value a break, twice
         self.settled = given is not None
@@ -133,16 +133,22 @@ class Learner:
             self._learn_sizes(posterior.states[:, :b], (lam, mu), own)
             self._learn_settlement(moved, moved_var, loose)
         after = np.concatenate([self.run, self.size, self.settle])
-        if self.lessons:
-            after = before * (after / np.where(before > 0, before, 1)) ** EAGER
-            classes, sizes = len(self.run), len(self.size)
-            self.run, self.size, self.settle = np.split(after, [classes, classes + sizes])
-        self.lessons += 1
-        with np.errstate(divide="ignore", invalid="ignore"):
-            change = np.abs(np.log(after / before))
-        self.settled = bool(np.nanmax(change, initial=0.0) < SETTLED)
+        step = self._step(np.log(np.where(before > 0, after / np.where(before > 0, before, 1), 1)))
+        counts = np.cumsum([len(self.run), len(self.size)])
+        self.run, self.size, self.settle = np.split(before * np.exp(step), counts)
+        self.settled = bool(np.abs(step).max(initial=0.0) < SETTLED)
         if self.robust:
             self._reweigh_frames(moved)
+
+    def _step(self, found: Array) -> Array:
+        """Return the step of the logarithms of the variances from the one just found."""
+        step = found
+        if self.last_step is not None:
+            bend = self.last_found - found
+            length = self.last_step / np.where(bend == 0, np.inf, bend)
+            step = found * np.where(bend == 0, 1.0, np.clip(length, *EAGER))
+        self.last_found, self.last_step = found, step
+        return step
 
     def _learn_runs(self, lam: Array, mu: Array, roughness: Array, doubt: Array) -> None:
         modes, classes, m = self.state.modes, len(self.run), len(self.state.run)

@@ -68,6 +68,16 @@ class LineRun:
         return np.sqrt(spread) / self.scale
 
 
+def angles(runs: Sequence[LineRun], station: Array) -> tuple[Array, Array]:
+    """Return theta and d theta/d station of lines that share one run, one more axis.
+
+    Radians and radians per mm, shape of `station` and (len(runs),).
+    """
+    states = np.stack([line.states / line.scale for line in runs], -1)
+    value, slope, _ = along(runs[0].run, states.reshape(len(states), -1), station)
+    return value, slope
+
+
 def fixed_line(line: Line, theta: float, first: float, last: float) -> LineRun:
     """Return a line that stands at a constant angle, unread."""
     states = np.array([[theta, 0.0], [theta, 0.0]])

@@ -315,9 +315,9 @@ def simultaneous_factor(root: Array, frames: int) -> float:
     2.0
     """
     rng = np.random.default_rng(95)
-    draws = rng.standard_normal((root.shape[1], DRAWS))
+    draws = rng.standard_normal((root.shape[1], DRAWS), dtype=np.float32)
     spread = np.sqrt(rng.chisquare(frames, DRAWS) / frames)
-    largest = np.abs(root @ draws).max(0) / spread
+    largest = np.abs(root.astype(np.float32) @ draws).max(0) / spread
     return max(float(np.quantile(largest, 0.95)), NORMAL95)
 
 

@@ -12,7 +12,7 @@ from loft.fairing.chines import Chines, find_chines
 from loft.fairing.equations import gradient, polar
 from loft.fairing.fit import Fit, fit_surface
 from loft.fairing.folds import refuse_folded
-from loft.fairing.lines import LineRun, fit_lines, fixed_line
+from loft.fairing.lines import LineRun, angles, fit_lines, fixed_line
 from loft.fairing.reference import Reference, fit_reference
 from loft.fairing.rows import frame_ellipses, knot_stations, make_batch, sort_rows
 from loft.fairing.smoother import RUN_UNIT, along, between, make_run
@@ -56,9 +56,10 @@ class Surface:
 
     def chine_theta(self, station: Array) -> Array | None:
         """Angles of the chines at `station` (any shape), one more axis; None without."""
-        if not self.chines:
-            return None
-        return np.stack([self.lines[name].theta(station) for name in self.chines], -1)
+        return self._chine_angles(station)[0] if self.chines else None
+
+    def _chine_angles(self, station: Array) -> tuple[Array, Array]:
+        return angles([self.lines[name] for name in self.chines], station)
 
     def shape(self, station: Array, theta: Array) -> tuple[Array, Array, Array]:
         """Return rho, d rho/d theta and d rho/d station (mm, mm/rad, mm/mm)."""
@@ -68,13 +69,12 @@ class Surface:
         alone = station.size and bool((station == station.flat[0]).all())
         place = np.array(station.flat[0]) if alone else station
         value, slope, _ = along(self.fit.run, self.fit.posterior.states, place)
-        chines = self.chine_theta(place)
+        chines, turn = self._chine_angles(place) if self.chines else (None, None)
         phi, dphi = basis.evaluate(modes, theta, chines)
         value, slope = value[..., :k], slope[..., :k]
         rho_x = (phi * slope).sum(-1)
         if chines is not None:
             pull = basis.chine_pull(modes, np.broadcast_to(value, phi.shape), theta, chines)
-            turn = np.stack([self.lines[name].turn(place) for name in self.chines], -1)
             rho_x = rho_x + (pull * turn).sum(-1)
         return (phi * value).sum(-1), (dphi * value).sum(-1), rho_x
 
