@@ -139,8 +139,9 @@ symmetry = "soft"                # off | soft | exact: learn how far the sides a
 settlement = [2.5, 2.5, 0.2]     # sd of what the supports let a frame move: mm, mm, degrees
 
 # ---- What survives of the drawing of F14 ------------------------------------------------
-# In order from crown to keel. The corner with the shoulder's figure is torn off, and the
-# bottom radius cannot be read: what the drawing does not give is left out.
+# In order from crown to keel, as read off a stained print. The side's centre lay beyond the
+# sheet's edge and was never on it; the corner with the bottom's figures is torn off. What the
+# drawing does not give is left out.
 
 [[drawing]]
 frame = "F14"
@@ -153,12 +154,16 @@ sigma = 1.0                      # what a figure on this drawing is good for
 frame = "F14"
 kind = "arc"
 arc = "shoulder"
+radius = 380.0
+centre_bl = 188.0                # the only centre that is pricked through and marked
+centre_wl = 1259.0
+sigma = 1.0
 
 [[drawing]]
 frame = "F14"
 kind = "arc"
 arc = "side"
-radius = 2200.0
+radius = 2700.0                  # the second figure lies in a fold
 sigma = 2.0
 
 [[drawing]]

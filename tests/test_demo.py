@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import csv
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from loft import corncrake, demo, fair, read_job, read_survey
+from loft.drawing.check import Check
+from loft.drawing.lifted import check_section
 from loft.fairing.evidence import settlement
+from loft.fairing.surface import Surface
 from loft.job.errors import LoftError
 from loft.job.records import Section
 
@@ -309,20 +313,63 @@ def test_settlement_and_the_schedule_error_are_found():
         assert found.d_bl[k] == pytest.approx(at_centre, abs=4 * found.sd_bl[k]), frame
 
 
-def test_pointwise_band_holds_the_truth_about_as_often_as_it_claims(tmp_path):
-    """Four other surveys of the same aircraft: nominal 95 %, and not by being wide."""
-    inside, wide = [], []
+@pytest.fixture(scope="module")
+def others(tmp_path_factory):
+    """Four other surveys of the same aircraft, faired."""
+    surfaces = []
     for seed in (15, 16, 17, 18):
+        folder = tmp_path_factory.mktemp("other")
         for name, content in demo.demo_files(seed).items():
-            (tmp_path / name).write_bytes(content)
-        job = read_job(tmp_path)
-        section = fair(job, read_survey(job)).lift(job.frame("F14"))
+            (folder / name).write_bytes(content)
+        job = read_job(folder)
+        surfaces.append(fair(job, read_survey(job)))
+    return surfaces
+
+
+def test_pointwise_band_holds_the_truth_about_as_often_as_it_claims(others):
+    """Nominal 95 %, and not by being wide."""
+    inside, wide = [], []
+    for surface in others:
+        section = surface.lift(surface.job.frame("F14"))
         error = corncrake.true_deviation(section.station, section.bl, section.wl)
         inside.append(np.mean(abs(error) <= section.band95))
         wide.append(section.band95.mean())
     # errors along one outline hang together: four outlines are hardly forty free points
     assert np.mean(inside) > 0.88
     assert np.mean(wide) < 1.96 * 1.5  # no wider than a single reading's
+
+
+def drawn(surface: Surface, side: float) -> tuple[Check, Section, float]:
+    """Check the drawing with a side radius; return also the section and its rms error, mm."""
+    facts = [replace(f, radius=side) if f.arc == "side" else f for f in surface.job.facts]
+    lifted = surface.lift(surface.job.frame("F14"))
+    check, section, _ = check_section(lifted, surface, facts)
+    error = corncrake.true_deviation(section.station, section.bl, section.wl)
+    return check, section, float(np.sqrt(np.mean(error**2)))
+
+
+def test_drawing_gives_four_radii_one_misread_and_no_side_centre():
+    true = dict(zip(corncrake.ARCS, corncrake.radii(6160.0), strict=True))
+    arcs = {f["arc"]: f for f in tomllib.loads(FILES["job.toml"].decode())["drawing"] if "arc" in f}
+    off = {name: arc["radius"] - true[name] for name, arc in arcs.items() if "radius" in arc}
+    assert sorted(off) == ["bilge", "crown", "shoulder", "side"]
+    assert {name: by for name, by in off.items() if by} == {"side": 500.0}  # a 7 for a 2
+    assert not {"centre_bl", "centre_wl"} & set(arcs["side"])
+
+
+def test_misread_radius_is_contradicted_and_does_not_spoil_the_section(others):
+    """On five surveys: the rest gives the radius back, and the section is bettered all the same."""
+    for surface in (demo.demo_surface(), *others):
+        lifted = surface.lift(surface.job.frame("F14"))
+        error = corncrake.true_deviation(lifted.station, lifted.bl, lifted.wl)
+        check, section, rms = drawn(surface, 2700.0)
+        wrong = [line for line in check.facts if line.verdict == "contradicted"]
+        assert [line.arc for line in wrong] == ["side"]
+        assert abs(wrong[0].suggested - 2200.0) < 2.6 * wrong[0].suggested_sd  # 99 %
+        assert wrong[0].suggested_sd < 50.0  # a tenth of the slip
+        assert section.source == "surface and drawing"
+        assert rms < 0.8 * np.sqrt(np.mean(error**2))
+        assert rms < 1.15 * drawn(surface, 2200.0)[2]  # hardly worse than read right
 
 
 def test_made_part_is_sprung_and_open_where_the_notes_say():
