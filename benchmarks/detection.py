@@ -204,7 +204,9 @@ def fold(number: int, spacing: float, seed: int) -> tuple[str, float, bool, bool
     rng = np.random.default_rng([seed, number])
     which = int(rng.integers(1, len(frames) - 1))
     points = frames[which]["p"]
-    added = fin(rng.uniform(250, 500), rng.uniform(60, 200), spacing)
+    size = rng.uniform(250, 500)
+    thick = rng.uniform(60, min(200, size / 2))  # a thicker one is a block, and hides nothing
+    added = fin(size, thick, spacing)
     added = added + points[np.argmax(points[:, 0])] + rng.normal(0, 1.0, added.shape)
     frames[which]["p"] = np.concatenate([points, added])
     frames[which]["lab"] = np.arange(len(points) + len(added))

@@ -25,7 +25,7 @@ EAGER = 0.6, 2.5  # a step's length, by the secant of the last two: the fixed po
 # The start is stiff along the stations (a soft one lets crush damage be fitted) and soft round
 # the girth (a stiff one takes the shape itself for blunders): typical values times these.
 STIFF_START = 0.3, 4.0
-PRIOR_WEIGHT = 1.0  # degrees of freedom that a class's typical run has
+PRIOR_WEIGHT = 0.7  # degrees of freedom that a class's typical run has
 SETTLE_PRIOR = 1.0  # frames' worth of weight that the job's settlement has
 # ... as a share of its variance: frames may turn out to stand true, but the roll of a nearly
 # round body cannot be seen and stays near what the job expects
@@ -74,7 +74,7 @@ class Learner:
         self.settle_weight = np.ones(len(batch.knot))
         self.shift_weight = np.ones(len(batch.knot))
         self.freedom = 0.0
-        self.last_found, self.last_step = None, None
+        self.last: tuple[Array, Array] | None = None  # step found and step taken
         self.penalty = value_penalty(state.run)
         self.held_doubles = float((state.run.quiet == 0).sum())  # one value a break, twice
         self.settled = given is not None
@@ -143,11 +143,11 @@ class Learner:
     def _step(self, found: Array) -> Array:
         """Return the step of the logarithms of the variances from the one just found."""
         step = found
-        if self.last_step is not None:
-            bend = self.last_found - found
-            length = self.last_step / np.where(bend == 0, np.inf, bend)
+        if self.last is not None:
+            bend = self.last[0] - found
+            length = self.last[1] / np.where(bend == 0, np.inf, bend)
             step = found * np.where(bend == 0, 1.0, np.clip(length, *EAGER))
-        self.last_found, self.last_step = found, step
+        self.last = found, step
         return step
 
     def _learn_runs(self, lam: Array, mu: Array, roughness: Array, doubt: Array) -> None:

@@ -69,7 +69,7 @@ class Surface:
         alone = station.size and bool((station == station.flat[0]).all())
         place = np.array(station.flat[0]) if alone else station
         value, slope, _ = along(self.fit.run, self.fit.posterior.states, place)
-        chines, turn = self._chine_angles(place) if self.chines else (None, None)
+        chines, turn = self._chine_angles(place) if self.chines else (None, np.zeros(0))
         phi, dphi = basis.evaluate(modes, theta, chines)
         value, slope = value[..., :k], slope[..., :k]
         rho_x = (phi * slope).sum(-1)

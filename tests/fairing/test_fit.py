@@ -542,6 +542,44 @@ def test_a_folded_section_is_refused_by_frame():
         fair(sim.make_job(frames), survey)
 
 
+@pytest.mark.parametrize("apart", [25.0, 100.0])
+def test_a_fin_is_refused_however_few_its_readings(apart):
+    """A strake that turns up: seen from the centre, the side stands behind it."""
+    frames = sim.frames_at(missing=MISSING)
+    survey = sim.simulate(sim.barrel(), frames, sim.labels(40), np.random.default_rng(17))
+    mine = np.flatnonzero(survey.frame == "F4")
+    root = mine[np.argmax(survey.bl[mine])]
+    corners = np.array([(0, 0), (300, 0), (300, 240), (220, 240), (220, 80), (0, 80)], float)
+    run = np.r_[0.0, np.cumsum(np.hypot(*np.diff(corners, axis=0).T))]
+    along = np.arange(apart, run[-1], apart)
+    spare = np.flatnonzero(survey.frame == "F2")[: len(along)]
+    moved = {
+        "frame": np.array(["F4"] * len(spare)),
+        "station": np.full(len(spare), survey.station[root]),
+        "bl": survey.bl[root] + np.interp(along[: len(spare)], run, corners[:, 0]),
+        "wl": survey.wl[root] + np.interp(along[: len(spare)], run, corners[:, 1]),
+    }
+    for name, value in moved.items():
+        survey = sim.with_(survey, spare, **{name: value})
+    with pytest.raises(LoftError, match=r"frame F4: .*not star-shaped") as told:
+        fair(sim.make_job(frames), survey, lines=False)
+    assert len(told.value.findings) == 1
+
+
+def test_blunders_and_a_dent_are_no_fold():
+    """Two feet misread, five short readings, and a side pushed in by 150 mm: still faired."""
+    frames = sim.frames_at(missing=MISSING)
+    survey = sim.simulate(sim.barrel(), frames, sim.labels(40), np.random.default_rng(18))
+    mine = np.flatnonzero(survey.frame == "F4")
+    turn = np.arctan2(survey.bl[mine], survey.wl[mine] - survey.wl[mine].mean())
+    dent = 150.0 * np.exp(-(((turn - 1.6) / 0.35) ** 2))
+    wrong = mine[[2, 30]], mine[[5, 6, 7, 25, 26]]
+    survey = sim.with_(survey, mine, bl=survey.bl[mine] - dent * np.sin(turn))
+    survey = sim.with_(survey, wrong[0], wl=survey.wl[wrong[0]] - 304.8)
+    survey = sim.with_(survey, wrong[1], bl=0.94 * survey.bl[wrong[1]])
+    assert fair(sim.make_job(frames), survey, lines=False).lift(frames[0]).length > 0
+
+
 def test_a_chine_read_once_is_refused(floor):
     _, frames, survey = floor
     chine = np.isin(survey.line, ["C1S", "C1P"])
