@@ -27,7 +27,13 @@ from loft.fairing import tables
 from loft.fairing.evidence import deviation, holdout, settlement
 from loft.fairing.surface import Surface, fair
 from loft.fairing.unmarked import unmarked_chines
-from loft.fairing.warnings import reach_of, shifted_frames, stations_out, thin_frames
+from loft.fairing.warnings import (
+    reach_of,
+    scatter,
+    shifted_frames,
+    stations_out,
+    thin_frames,
+)
 from loft.job.errors import Finding, LoftError
 from loft.job.files import digest, table_text, write_bytes, write_text
 from loft.job.records import Evidence, Frame, Job, Section, Survey
@@ -135,6 +141,7 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
         *stations_out(shifts, job),
         *([] if any(s.source != "surface" for s in sections) else unmarked_chines(surface)),
         *thin_frames(surface),
+        *scatter(surface),
     ]
     evidence = Evidence(
         deviations=deviations, settlements=settled, holdouts=held, findings=tuple(findings)

@@ -29,6 +29,8 @@ TYPICAL_RUN = np.array([0.8, 0.8, 0.2, 0.6, 0.4, 0.2, 3.0, 0.5, 1.0, 0.3])
 EVEN_SIZE, ODD_SIZE, SWAY_SIZE, CENTRE_PLACE_SIZE, ODD_PLACE_SIZE = range(5)
 TYPICAL_SIZE = np.array([45.0, 4.0, 0.4, 0.7, 1.5])
 
+AT_CHINE = 1e-12  # radians: what lies no further before a chine lies on it, behind its corner
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Modes:
@@ -157,7 +159,7 @@ def kink(angle: Array) -> tuple[Array, Array]:
     >>> round(float(slope[0] - slope[1]), 6)
     1.0
     """
-    p = np.mod(angle, 2 * np.pi) - np.pi
+    p = np.mod(angle + AT_CHINE, 2 * np.pi) - AT_CHINE - np.pi
     return np.pi / 12 - p * p / (4 * np.pi), -p / (2 * np.pi)
 
 

@@ -83,7 +83,8 @@ def find_chines(
                 faults.append(line.name)
                 continue
             base = _middle_angle(turn[known])
-            found = smooth_series(u[known], np.angle(np.exp(1j * (turn[known] - base))), HIGHEST)
+            turned = np.angle(np.exp(1j * (turn[known] - base)))
+            found = smooth_series(u[known], turned, HIGHEST)[0]
             found[0] += base
         mark[mine] = len(lines)
         lines.append(line)

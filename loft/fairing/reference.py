@@ -11,7 +11,7 @@ theta is 0 at the crown and positive to starboard.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.polynomial import legendre
@@ -24,16 +24,20 @@ MAD = 1.4826  # median absolute deviation to standard deviation, normal law
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Reference:
-    """Centre and semi-axes along the stations as Legendre series.
+    """Centre and semi-axes along the stations: Legendre series with a hinge at every break.
 
     Parameters
     ----------
     middle, half : float
-        The series run over (station - middle)/half.
+        The series run over u = (station - middle)/half.
     centre_bl, centre_wl, log_a, log_b : ndarray
         Series coefficients; semi-axes a (across) and b (up) are exp of theirs.
     r0 : float
         Scale of rho, mm.
+    breaks : ndarray, shape (h,)
+        u at which slopes change at a stroke.
+    hinges : ndarray, shape (h, 4)
+        By how much, per unit of u, in the order of the series.
     """
 
     middle: float
@@ -43,6 +47,8 @@ class Reference:
     log_a: Array
     log_b: Array
     r0: float
+    breaks: Array = field(default_factory=lambda: np.zeros(0))
+    hinges: Array = field(default_factory=lambda: np.zeros((0, 4)))
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
@@ -59,6 +65,10 @@ class Reference:
         u = (np.asarray(station, float) - self.middle) / self.half
         table = self._table[:, columns]  # type: ignore[attr-defined]
         read = legendre.legvander(u, len(table) - 1) @ table
+        if len(self.breaks):
+            past = u[..., None] - self.breaks
+            rates = columns.start >= 4
+            read += (past > 0) @ self.hinges / self.half if rates else _hinge(past) @ self.hinges
         return np.moveaxis(read.reshape(*u.shape, table.shape[1]), -1, 0)
 
     def at(self, station: Array) -> tuple[Array, Array, Array, Array]:
@@ -127,33 +137,45 @@ def robust_ellipse(bl: Array, wl: Array) -> Array:
     return robust_ellipses(bl[None], wl[None], np.ones((1, len(bl)), bool))[0]
 
 
-def smooth_series(u: Array, value: Array, highest: int) -> Array:
+def _hinge(past: Array) -> Array:
+    return np.maximum(past, 0.0)
+
+
+def smooth_series(
+    u: Array, value: Array, highest: int, breaks: Array | tuple[float, ...] = ()
+) -> tuple[Array, Array]:
     """Robust Legendre series of `value` over u in -1..1, its degree chosen by AICc.
 
-    All degrees are fitted side by side.
+    All degrees are fitted side by side, each with a hinge at every break.
+
+    Returns
+    -------
+    series, hinges : ndarray, shapes (degree + 1,) and (len(breaks),)
     """
-    count = len(u)
-    highest = max(min(highest, count - 3), 0) if count > 3 else 0
-    if not highest:
-        return np.array([np.median(value)])
+    count, hinged = len(u), len(breaks)
+    if count < 4 + hinged:
+        return np.array([np.median(value)]), np.zeros(hinged)
+    highest = min(highest, count - 3 - hinged)
     degree = np.arange(highest + 1)
-    table = legendre.legvander(u, highest)
-    design = table * (degree[:, None] >= degree)[:, None, :]  # (degrees, n, terms)
+    terms = highest + 1 + hinged
+    table = np.c_[legendre.legvander(u, highest), _hinge(np.subtract.outer(u, breaks))]
+    kept = np.c_[degree[:, None] >= degree, np.ones((highest + 1, hinged), bool)]
+    design = table * kept[:, None, :]  # (degrees, n, terms)
     weight = np.ones((highest + 1, count))
-    idle = (degree[:, None] < degree)[:, :, None] * np.eye(highest + 1)
+    idle = ~kept[:, :, None] * np.eye(terms)
     for _ in range(4):
         left = (design * weight[..., None]).transpose(0, 2, 1)
         series = np.linalg.solve(
-            left @ design + idle + 1e-10 * np.eye(highest + 1), left @ value[:, None]
+            left @ design + idle + 1e-10 * np.eye(terms), left @ value[:, None]
         )[..., 0]
         error = np.abs(value - (design @ series[..., None])[..., 0])
         spread = MAD * np.median(error, 1)[:, None] + 1e-9
         weight = 1 / np.maximum(1, error / (1.5 * spread))
-    size = degree + 2.0
+    size = degree + 2.0 + hinged
     score = count * np.log(np.mean(np.minimum(error, 3 * spread) ** 2, 1) + 1e-12)
     score += 2 * size + 2 * size * (size + 1) / np.maximum(count - size - 1, 3.0)
     best = int(np.argmin(score + 1e-9 * degree))
-    return np.asarray(series[best, : best + 1], np.float64)
+    return series[best, : best + 1].copy(), series[best, highest + 1 :].copy()
 
 
 def fit_reference(
@@ -161,6 +183,7 @@ def fit_reference(
     ellipses: Sequence[Array] | Array,
     *,
     centred: bool,
+    breaks: tuple[float, ...] = (),
     axis_degree: int = 6,
     centre_degree: int = 2,
 ) -> Reference:
@@ -174,20 +197,30 @@ def fit_reference(
     centred : bool
         Hold the centre on buttock line 0 (symmetry soft or exact: the datum's own
         centre plane; what the body really does about it the smoother learns).
+    breaks : tuple of float
+        Stations of marked breaks.
     """
     stations, table = np.asarray(stations, float), np.asarray(ellipses, float)
     middle = stations.mean()
     half = np.ptp(stations) / 2 + 1e-9
     u = (stations - middle) / half
-    centre_bl = np.zeros(1) if centred else smooth_series(u, table[:, 0], centre_degree)
-    log_a, log_b = (smooth_series(u, np.log(table[:, k]), axis_degree) for k in (2, 3))
-    size = np.exp((legendre.legval(u, log_a) + legendre.legval(u, log_b)) / 2)
+    bends = np.array([(x - middle) / half for x in breaks if abs(x - middle) < half])
+    degrees = (centre_degree, centre_degree, axis_degree, axis_degree)
+    wanted = table[:, 0], table[:, 1], np.log(table[:, 2]), np.log(table[:, 3])
+    parts = [smooth_series(u, value, n, bends) for value, n in zip(wanted, degrees, strict=True)]
+    if centred:
+        parts[0] = np.zeros(1), np.zeros(len(bends))
+    series, hinges = zip(*parts, strict=True)
+    past = _hinge(np.subtract.outer(u, bends))
+    log_size = sum(legendre.legval(u, series[k]) + past @ hinges[k] for k in (2, 3)) / 2
     return Reference(
         middle=middle,
         half=half,
-        centre_bl=centre_bl,
-        centre_wl=smooth_series(u, table[:, 1], centre_degree),
-        log_a=log_a,
-        log_b=log_b,
-        r0=float(size.mean()),
+        centre_bl=series[0],
+        centre_wl=series[1],
+        log_a=series[2],
+        log_b=series[3],
+        r0=float(np.exp(log_size).mean()),
+        breaks=bends,
+        hinges=np.stack(hinges, -1),
     )

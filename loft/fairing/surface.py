@@ -204,8 +204,8 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
             f"only {len(stations)} frames have six readings or more; at least {FEWEST} are "
             "wanted: take more points on a frame"
         )
-    reference = fit_reference(stations, ellipses, centred=centred)
     breaks = tuple(mark.station for mark in job.breaks)
+    reference = fit_reference(stations, ellipses, centred=centred, breaks=breaks)
     run = make_run(knot_stations(rows), breaks)
     chines = find_chines(survey, wanted, reference, symmetry)
     batch = make_batch(job, survey, rows, run, chines.mark if chines else None)

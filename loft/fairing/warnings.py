@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from loft.fairing.evidence import StationShifts
+from loft.fairing.reference import MAD
 from loft.fairing.surface import Surface
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Frame, Job, Settlements
 
 SHIFT_ALARM = 2.5  # standardised fore-and-aft shift from which a station is named
 TAPED = 10.0  # mm: a frame whose station is no further out than it was taped is not named
+SCATTER = 2.0  # times its stated sigma from which a survey's scatter is told
 SPARSE = 14  # readings a frame below which a chine is not held
 
 
@@ -80,6 +82,23 @@ def reach_of(surface: Surface, frame: Frame, extrapolate: bool) -> Finding | Non
         text=f"{text}; it is extrapolated: expect 3 to 4 mm and a band that holds only about half "
         "the time",
         severity="warning",
+    )
+
+
+def scatter(surface: Surface) -> tuple[Finding, ...]:
+    """Warn where the readings scatter about the surface far more than their stated sigma."""
+    batch = surface.fit.batch
+    error = surface.fit.error[:, : batch.own.shape[1]]  # a chine's second equations stand behind
+    factor = MAD * float(np.median(np.abs(error / batch.sigma)[batch.held]))
+    if factor < SCATTER:
+        return ()
+    return (
+        Finding(
+            text=f"the readings scatter {factor:.1f} times as far about the surface as their "
+            "stated sigma: it is too small, or a break or a chine is not marked, or a face or a "
+            "unit is wrong; the band is drawn from the scatter as it is",
+            severity="warning",
+        ),
     )
 
 

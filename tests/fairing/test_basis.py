@@ -114,15 +114,31 @@ def test_series_ignores_a_wild_frame_and_chooses_its_degree():
     value = 3.0 + 2.0 * u - u**2
     wild = value.copy()
     wild[4] += 50.0
-    series = smooth_series(u, wild, 6)
+    series = smooth_series(u, wild, 6)[0]
     # one of 14 is out by 50: plain least squares would follow it by some 10
     assert np.polynomial.legendre.legval(u, series) == pytest.approx(value, abs=0.3)
     degrees = [
-        len(smooth_series(u, value + np.random.default_rng(k).normal(0, 0.01, 14), 6)) - 1
+        len(smooth_series(u, value + np.random.default_rng(k).normal(0, 0.01, 14), 6)[0]) - 1
         for k in range(20)
     ]
     assert np.median(degrees) == 2  # AICc takes too high a degree now and then, never too low
     assert min(degrees) == 2
+
+
+def test_reference_bends_at_a_marked_break_alone():
+    """Parallel, then a taper: exact on both sides of the break, and so are its slopes."""
+    x = np.linspace(0, 5500, 12)
+    size = lambda x: 600 * np.exp(-1e-4 * np.maximum(x - 2700, 0))  # noqa: E731
+    table = np.stack([np.zeros(12), 0.1 * np.maximum(x - 2700, 0), size(x), 1.2 * size(x)], 1)
+    reference = fit_reference(x, table, centred=True, breaks=(2700.0, 9000.0))
+    at = np.array([300.0, 2690.0, 2700.0, 2710.0, 5200.0])
+    _, cz, a, b = reference.at(at)
+    assert a == pytest.approx(size(at), abs=1e-5)
+    assert b == pytest.approx(1.2 * size(at), abs=1e-5)
+    assert cz == pytest.approx(0.1 * np.maximum(at - 2700, 0), abs=1e-5)
+    _, climb, narrowing, _ = reference.slope(at[[1, 3]])
+    assert narrowing == pytest.approx([0.0, -1e-4], abs=1e-10)
+    assert climb == pytest.approx([0.0, 0.1], abs=1e-7)
 
 
 def test_reference_of_a_cone_follows_its_slope():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -11,7 +12,7 @@ import simulated as sim
 from loft.fairing.evidence import deviation, settlement
 from loft.fairing.surface import fair
 from loft.fairing.unmarked import unmarked_chines
-from loft.fairing.warnings import reach_of, shifted_frames, thin_frames
+from loft.fairing.warnings import reach_of, scatter, shifted_frames, thin_frames
 from loft.job.errors import LoftError
 from loft.job.records import Break, Damage, Frame, Lap
 
@@ -486,10 +487,7 @@ def test_precise_readings_do_not_throw_a_chine_off_its_marks(sigma):
 
 
 def test_a_break_must_be_marked():
-    """Parallel, then a straight taper from station 2700: marked half the error or less.
-
-    Not nil: the reference runs smoothly through the break and the runs must undo that.
-    """
+    """Parallel, then a straight taper from station 2700: marked, as good there as elsewhere."""
     size = lambda x: 600.0 * (1 - 0.12 * np.maximum(x - 2700.0, 0) / 1000.0)  # noqa: E731
     body = replace(sim.barrel(), a=size, b=lambda x: 1.2 * size(x), centre=sim.constant(0))
     stations = np.array([0, 480, 1000, 1450, 1960, 2300, 2950, 3480, 4020, 4500, 5000, 5490.0])
@@ -504,9 +502,8 @@ def test_a_break_must_be_marked():
         error.append([sim.rms(sim.section_error(body, section)) for section in sections])
     (_, near, at), (far, near_marked, at_marked) = error
     assert at > 5.0
-    assert at_marked < 0.5 * at
-    assert near_marked < 0.5 * near
-    assert far < 0.5
+    assert near > 1.0
+    assert max(far, near_marked, at_marked) < 0.6  # readings' sigma 0.5, 24 a frame
 
 
 # ---- refusals ------------------------------------------------------------------------------
@@ -587,6 +584,34 @@ def test_a_chine_read_once_is_refused(floor):
     with pytest.raises(LoftError, match="C1S is marked but was read at fewer than two") as told:
         fair(sim.make_job(frames), once)
     assert "C1P" in str(told.value)
+
+
+def test_readings_worse_than_their_sigma_are_told():
+    """Read to 3 mm and said to be good for 1: told, and the band is the wider for it."""
+    frames = sim.frames_at(missing=MISSING)
+    job = sim.make_job(frames)
+    honest, boast = (
+        fair(
+            job,
+            sim.simulate(
+                sim.barrel(),
+                frames,
+                sim.labels(40),
+                np.random.default_rng(19),
+                sigma=said,
+                noise=3.0,
+            ),
+        )
+        for said in (3.0, 1.0)
+    )
+    assert scatter(honest) == ()
+    told = re.search(r"scatter ([0-9.]+) times", scatter(boast)[0].text)
+    assert told is not None
+    # the surface follows some of it: 480 readings, some 60 effective parameters
+    assert float(told[1]) == pytest.approx(2.85, abs=0.25)
+    missing = Frame(name="X", station=frames[MISSING].station)
+    sd = [np.median(surface.lift(missing).sd) for surface in (honest, boast)]
+    assert sd[1] == pytest.approx(sd[0], rel=0.15)
 
 
 def test_past_the_surveyed_run_is_refused_or_warned(barrel):
