@@ -231,8 +231,9 @@ def _lean(planes: Planes) -> Array:
 def _main_body(planes: Planes, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Leave out what stands apart from the rest: a wall behind a hole, a broad bracket.
 
-    Cells that go on into one another make a run. The longest is the body; another belongs
-    to it where it goes on into it, across a gap within a share of its width.
+    Cells that go on into one another make a run. The longest of the usual size is the body
+    (the skin's own runs may be short between stringers); another belongs to it where it
+    goes on into it, across a gap within a share of its width.
     """
     held = np.flatnonzero(good)
     if not len(held):
@@ -249,7 +250,9 @@ def _main_body(planes: Planes, good: NDArray[np.bool_]) -> NDArray[np.bool_]:
         held[np.arange(end + 1 - count, end + 1) % len(held)]
         for end, count in zip(last, length, strict=True)
     ]
-    body = runs.pop(int(np.argmax([len(run) for run in runs])))
+    share = [float(np.median(planes.at[run]) / np.median(planes.at[held])) for run in runs]
+    usual = [len(run) * (1 / LIKE < by < LIKE) for run, by in zip(runs, share, strict=True)]
+    body = runs.pop(int(np.argmax(usual)))
     while runs:  # the nearest first: a far one may be joined by what lies between
         run = runs.pop(int(np.argmin([min(_gaps(run, body, len(good))) for run in runs])))
         if _belongs(planes, reach, run, body, limit):
