@@ -199,17 +199,18 @@ def _picture(talk: Talk, result: Result, path: Path) -> list[Path]:
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path))
 @click.option("--force", is_flag=True, help="Overwrite the demo's files in FOLDER.")
-def demo(folder: Path, force: bool) -> None:
+@click.option("--scan", is_flag=True, help="The same job with its bay scanned instead of taped.")
+def demo(folder: Path, force: bool, scan: bool) -> None:
     """Write the demo job, the Corncrake, to FOLDER.
 
-    Lengths in millimetres, one table in feet-inches-eighths.
+    Lengths in millimetres, one table in feet-inches-eighths, one scan in metres and one in feet.
 
     Example: loft demo corncrake
     """
     with refusing():
         from loft.demo import write_demo
 
-        written = write_demo(folder, force)
+        written = write_demo(folder, force, scan=scan)
     click.echo(f"{len(written)} files in {folder}; go on with: loft run {folder}")
 
 

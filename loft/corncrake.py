@@ -170,26 +170,83 @@ def line_theta(line: str, station: ArrayLike) -> Array:
     return np.asarray(turned.sum(axis=-1) * (1.0 if line.endswith("S") else -1.0))
 
 
-def true_deviation(station: float, bl: ArrayLike, wl: ArrayLike) -> Array:
-    """Return how far points stand outside the true square section, mm along its normal.
+def true_place(station: ArrayLike, bl: ArrayLike, wl: ArrayLike) -> tuple[Array, Array]:
+    """Return where points lie against the true square section at their station.
 
-    Closed form: the distance to the arc in whose sector the point lies.
+    Closed form: by the arc in whose sector the point lies.
+
+    Parameters
+    ----------
+    station, bl, wl : array_like
+        mm; broadcast against each other.
+
+    Returns
+    -------
+    deviation : ndarray
+        Distance outside the section along its normal, mm.
+    theta : ndarray
+        Direction of that normal, radians from up, positive to starboard.
+
+    Examples
+    --------
+    >>> [part.round(6).tolist() for part in true_place(6160.0, [0.0], [1702.0])]
+    [[2.0], [0.0]]
+    """
+    station, bl, wl = np.broadcast_arrays(
+        *(np.asarray(value, dtype=np.float64) for value in (station, bl, wl))
+    )
+    radius = radii(station)
+    # two arcs that meet tangent have their centres on one normal
+    step, joint = radius[..., :-1] - radius[..., 1:], _BOUNDS[1:-1]
+    across, up = np.zeros(radius.shape), np.zeros(radius.shape)
+    across[..., 1:] = np.cumsum(step * np.sin(joint), axis=-1)
+    up[..., 1:] = np.cumsum(step * np.cos(joint), axis=-1)
+    across = np.abs(bl)[..., None] - across
+    up = (wl - _crown(station)[0] + radius[..., 0])[..., None] - up
+    angle = np.arctan2(across, up) % (2 * np.pi)  # from up; past pi only beyond the keel
+    off = np.maximum(_BOUNDS[:-1] - angle, angle - _BOUNDS[1:])
+    pick = np.argmin(np.maximum(off, 0.0), axis=-1)[..., None]
+    distance = np.hypot(across, up) - radius
+    deviation, theta = (
+        np.take_along_axis(part, pick, axis=-1)[..., 0] for part in (distance, angle)
+    )
+    return deviation, np.where(bl < 0.0, -theta, theta)
+
+
+def true_deviation(station: ArrayLike, bl: ArrayLike, wl: ArrayLike) -> Array:
+    """Return how far points stand outside the true square section, mm along its normal.
 
     Examples
     --------
     >>> true_deviation(6160.0, [0.0], [1702.0]).round(6).tolist()
     [2.0]
     """
-    bl, wl = np.abs(np.asarray(bl, dtype=np.float64)), np.asarray(wl, dtype=np.float64)
-    start = _BOUNDS[:-1]
-    radius = radii(station)
-    centre = truth(station, start) - radius[:, None] * np.stack([np.sin(start), np.cos(start)], -1)
-    across, up = bl[..., None] - centre[:, 0], wl[..., None] - centre[:, 1]
-    angle = np.arctan2(across, up) % (2 * np.pi)  # from up; past pi only beyond the keel
-    off = np.maximum(start - angle, angle - _BOUNDS[1:])
-    pick = np.argmin(np.maximum(off, 0.0), axis=-1)[..., None]
-    distance = np.hypot(across, up) - radius
-    return np.take_along_axis(distance, pick, axis=-1)[..., 0]
+    return true_place(station, bl, wl)[0]
+
+
+def half_girth(station: ArrayLike) -> Array:
+    """Return the girth from crown to keel, mm.
+
+    Examples
+    --------
+    >>> round(float(half_girth(6160.0)), 1)
+    2286.8
+    """
+    return np.asarray((radii(station) * np.diff(_BOUNDS)).sum(axis=-1))
+
+
+def girth_share(station: ArrayLike, theta: ArrayLike) -> Array:
+    """Return which share of the half girth lies between the crown and `theta`; port negative.
+
+    Examples
+    --------
+    >>> round(float(girth_share(6160.0, line_theta("S7P", 6160.0))), 6)
+    -0.5
+    """
+    theta = np.asarray(theta, dtype=np.float64)
+    turned = np.clip(np.abs(theta)[..., None], _BOUNDS[:-1], _BOUNDS[1:]) - _BOUNDS[:-1]
+    girth = (radii(station) * turned).sum(axis=-1)
+    return np.asarray(np.sign(theta) * girth / half_girth(station))
 
 
 def touched(

@@ -36,12 +36,15 @@ from loft.corncrake import (
     truth,
 )
 from loft.demo_text import (
+    BAY_ENTRY,
     BAY_HEAD,
+    CRUSHED_ENTRY,
     JOB,
     PART_HEAD,
     PASS_1_HEAD,
     PASS_2_HEAD,
     README,
+    SCAN_README,
     TIES_HEAD,
 )
 from loft.job.errors import Finding, LoftError
@@ -50,7 +53,15 @@ from loft.job.files import write_bytes
 if TYPE_CHECKING:
     from loft.fairing.surface import Surface
 
-__all__ = ["demo_files", "demo_surface", "true_section", "true_settlement", "truth", "write_demo"]
+__all__ = [
+    "demo_files",
+    "demo_surface",
+    "scan_files",
+    "true_section",
+    "true_settlement",
+    "truth",
+    "write_demo",
+]
 
 SEED = 14
 SCHEDULE = {**STATIONS, "F16": 7080.0}  # F16 stands at 7120: 40 mm out in the schedule
@@ -89,7 +100,7 @@ class Reading:
     note: str = ""
 
 
-class _Chance:
+class Chance:
     """Normal deviates that are the same on every machine and Python version."""
 
     def __init__(self, seed: int, purpose: str):
@@ -109,12 +120,24 @@ def true_settlement(seed: int = SEED) -> dict[str, tuple[float, float, float]]:
     >>> sorted(true_settlement())[:2]
     ['F10', 'F11']
     """
-    chance = _Chance(seed, "settlement")
+    chance = Chance(seed, "settlement")
     return {
         frame: (chance.normal(2.0), chance.normal(2.0), float(np.deg2rad(chance.normal(0.15))))
         for frame in STATIONS
         if frame != MISSING
     }
+
+
+def true_droop(seed: int = SEED) -> dict[str, float]:
+    """Return by how much every line hangs low in the empty bay, mm: no frame holds it there.
+
+    Examples
+    --------
+    >>> len(true_droop())
+    28
+    """
+    sag = Chance(seed, "sag")
+    return {line: sag.normal(0.8) for line in LINES}
 
 
 def _number(line: str) -> int:
@@ -167,7 +190,7 @@ def _pass(seed: int, number: int, frames: tuple[str, ...], noise: float) -> list
     settlement = true_settlement(seed)
     readings = []
     for frame in frames:
-        chance = _Chance(seed, f"pass {number} {frame}")
+        chance = Chance(seed, f"pass {number} {frame}")
         for line in LINES:
             point = _settled(_on_frame(frame, line) + _hurt(frame, line), settlement[frame])
             known = _known(frame, line)
@@ -188,11 +211,10 @@ def _pass(seed: int, number: int, frames: tuple[str, ...], noise: float) -> list
 def _bay(seed: int) -> list[Reading]:
     """Return the readings on stringers that run through the empty bay."""
     readings = []
-    sag = _Chance(seed, "sag")
-    droop = {line: sag.normal(0.8) for line in LINES}  # no frame holds them up there
+    droop = true_droop(seed)
     for place in BAY:
         station = STATIONS[MISSING] if place == MISSING else float(place)
-        chance = _Chance(seed, f"bay {station}")
+        chance = Chance(seed, f"bay {station}")
         for line in LINES:
             number = _number(line)
             torn = line.endswith("S") and 5 <= number <= 8
@@ -222,7 +244,7 @@ def _bay(seed: int) -> list[Reading]:
 
 def _ties(seed: int) -> list[tuple[str, str, str, str, str]]:
     """Return the tapes and levels to the lines of F15 that no plumb line could reach."""
-    chance = _Chance(seed, "ties")
+    chance = Chance(seed, "ties")
     rows = [("", name, "control", "{} {} {}".format(*place), "") for name, place in MARKS.items()]
     for line in TIED:
         point = _settled(_on_frame("F15", line), true_settlement(seed)["F15"])
@@ -240,7 +262,7 @@ def _ties(seed: int) -> list[tuple[str, str, str, str, str]]:
 
 def _part(seed: int) -> list[str]:
     """Return the rows of the inspector's table of the made F14."""
-    chance = _Chance(seed, "part")
+    chance = Chance(seed, "part")
     station = STATIONS[MISSING]
     rows = []
     for line in LINES:
@@ -333,14 +355,8 @@ def _schedule() -> str:
     return "\n".join(entries)
 
 
-def demo_files(seed: int = SEED) -> dict[str, bytes]:
-    """Return the files of the demo job, name -> content; the same bytes for the same seed.
-
-    Examples
-    --------
-    >>> sorted(demo_files())
-    ['README.txt', 'bay.csv', 'job.toml', 'part.csv', 'second.csv', 'tape.csv', 'ties.csv']
-    """
+def _surveyed(seed: int) -> dict[str, bytes]:
+    """Return the tables of the standing frames, mishaps included."""
     surviving = tuple(frame for frame in STATIONS if frame != MISSING)
     first = _pass(seed, 1, surviving, 1.4)
     second = _pass(seed, 2, SECOND_PASS, 1.2)
@@ -349,23 +365,67 @@ def demo_files(seed: int = SEED) -> dict[str, bytes]:
     _mistake(first, "F12", "S11S", bl=-100.0)
     _turn_a_six(first, "F15")
     _mistake(second, "F16", "S4P", wl=-304.8)  # a foot misread
+    ties = [TIES_HEAD.rstrip("\n"), TIES_HEADER, *map(",".join, _ties(seed)), ""]
     return {
-        "job.toml": JOB.replace("@FRAMES@", _schedule()).encode("utf-8"),
         "tape.csv": _table(PASS_1_HEAD, first, inches=False),
         "second.csv": _table(PASS_2_HEAD, second, inches=True),
+        "ties.csv": "\n".join(ties).encode("utf-8"),
+    }
+
+
+def _job_file(title: str, bay: str, crushed: str = "") -> bytes:
+    """Return the job file with a title and the entries of how the bay was measured."""
+    text = JOB
+    for key, value in {
+        "FRAMES": _schedule(), "TITLE": title, "BAY": bay, "CRUSHED": crushed
+    }.items():  # fmt: skip
+        text = text.replace(f"@{key}@", value)
+    return text.encode("utf-8")
+
+
+def demo_files(seed: int = SEED) -> dict[str, bytes]:
+    """Return the files of the demo job, name -> content; the same bytes for the same seed.
+
+    Examples
+    --------
+    >>> sorted(demo_files())
+    ['README.txt', 'bay.csv', 'job.toml', 'part.csv', 'second.csv', 'tape.csv', 'ties.csv']
+    """
+    part = [PART_HEAD.rstrip("\n"), PART_HEADER, *_part(seed), ""]
+    return {
+        "job.toml": _job_file("Corncrake frame 14", BAY_ENTRY),
+        **_surveyed(seed),
         "bay.csv": _table(BAY_HEAD, _bay(seed), inches=False),
-        "ties.csv": "\n".join(
-            [TIES_HEAD.rstrip("\n"), TIES_HEADER, *map(",".join, _ties(seed)), ""]
-        ).encode("utf-8"),
-        "part.csv": "\n".join([PART_HEAD.rstrip("\n"), PART_HEADER, *_part(seed), ""]).encode(
-            "utf-8"
-        ),
+        "part.csv": "\n".join(part).encode("utf-8"),
         "README.txt": README.encode("utf-8"),
     }
 
 
-def write_demo(folder: Path, force: bool = False) -> list[Path]:
+def scan_files(seed: int = SEED) -> dict[str, bytes]:
+    """Return the files of the demo job whose bay was scanned, name -> content.
+
+    Without laspy and its LAZ backend both scans are PLY.
+
+    Examples
+    --------
+    >>> sorted(name for name in scan_files() if name.endswith("ply"))
+    ['bay_fore.ply']
+    """
+    from loft.demo_bay import bay_files
+
+    files, entries, told = bay_files(seed)
+    return {
+        "job.toml": _job_file("Corncrake frame 14, bay scanned", entries, CRUSHED_ENTRY),
+        **_surveyed(seed),
+        **files,
+        "README.txt": SCAN_README.replace("@SCANS@", told).encode("utf-8"),
+    }
+
+
+def write_demo(folder: Path, force: bool = False, *, scan: bool = False) -> list[Path]:
     """Write the demo job into a folder and return the paths written.
+
+    With `scan` the job whose bay was scanned.
 
     Raises
     ------
@@ -382,7 +442,7 @@ def write_demo(folder: Path, force: bool = False) -> list[Path]:
     folder = Path(folder)
     if folder.exists() and not folder.is_dir():
         raise LoftError(Finding(file=str(folder), text="is a file; a folder is wanted"))
-    files = demo_files()
+    files = scan_files() if scan else demo_files()
     paths = [folder / name for name in files]
     there = [path for path in paths if path.exists()]
     if there and not force:

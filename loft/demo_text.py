@@ -22,6 +22,8 @@ Run it with
     loft run .
     loft prove . part.csv
 
+`loft demo --scan FOLDER` writes the same job with a scan of the bay instead of bay.csv.
+
 The results come to the folder out. They are a shape only: not approved data. Local
 rules and a licensed engineer decide what may be flown.
 """
@@ -67,7 +69,7 @@ JOB = """\
 # Lengths are bare numbers in millimetres, or text with a unit of its own: "4' 3 5/8\\"".
 
 [job]
-title = "Corncrake frame 14"
+title = "@TITLE@"
 units = "mm"                     # of bare numbers here and in the tables: "mm" or "in"
 missing = ["F14"]                # frames to lift
 revision = "A"
@@ -105,11 +107,7 @@ sigma = "1.5 mm"                 # of which the rounding to eighths alone makes 
 face = "frame_flange"
 pass = 2                         # the same points again: the two are compared
 
-[[survey]]                       # through the empty bay: stations between frames
-file = "bay.csv"
-sigma = 2.0
-face = "stringer_inner"
-
+@BAY@
 [[ties]]                         # tapes and levels, to be adjusted into points
 file = "ties.csv"
 sigma = 1.5
@@ -129,7 +127,7 @@ lines = ["S3P", "S4P", "S5P"]
 sigma = 5.0                      # used, but believed less
 reason = "old repair, plate re-riveted"
 
-# ---- How the surface is faired ----------------------------------------------------------
+@CRUSHED@# ---- How the surface is faired ----------------------------------------------------------
 
 [datum]
 from = "survey"                  # the tables are already in station, buttock line, waterline
@@ -223,4 +221,61 @@ pin_diameter = 4.8
 mould_line = 1.5
 flange_angle_deg = 1.0
 hole = 0.3
+"""
+
+BAY_ENTRY = """\
+[[survey]]                       # through the empty bay: stations between frames
+file = "bay.csv"
+sigma = 2.0
+face = "stringer_inner"
+"""
+
+CRUSHED_ENTRY = """\
+[[damage]]                       # the scan carries no labels: the same side by its girth
+frames = ["F13"]
+girth = [600.0, 1700.0]          # from the crown down the starboard side, S4S to S10S
+use = false
+reason = "side crushed inwards, seen by eye"
+
+"""
+
+CLOUD_ENTRY = """\
+[[cloud]]                        # the empty bay, scanned from the @NAME@ set-up
+file = "@FILE@"
+units = "@UNIT@"                    # of the scan's own numbers; never guessed
+sigma = "@SIGMA@ mm"                 # of one point
+face = "skin_inner"              # what is looked for: stringers, webs, boards are set aside
+targets = "@TARGETS@"    # ties the scanner's own axes to the aircraft's
+"""
+
+TARGETS_HEAD = """\
+# Corncrake, targets in the empty bay as the @NAME@ set-up saw them: x y z in the scanner's own
+# axes and unit (@UNIT@). Their centres plumbed and levelled like any other point: station, bl and
+# wl in millimetres, good to 1 mm each.
+"""
+
+SCAN_README = """\
+The Corncrake, bay scanned: a second demo job for loft
+======================================================
+
+The same fictional aircraft and the same damage as in the first demo job, but the empty bay
+between F13 and F15 was scanned from two set-ups instead of taped. The scans are cast ray by
+ray by the program, noise and shadows included.
+
+    job.toml           what is known and what is wanted
+    tape.csv           first pass of the tape over the frames, millimetres
+    second.csv         second pass over the frames next to the gap, feet-inches-eighths
+    ties.csv           tapes from marks on the floor to what no plumb line reached on F15
+@SCANS@
+Both scans stand in the scanner's own axes; the targets tie them to the aircraft. In the
+scans besides the skin: stringers, one of them bowed off the skin; webs and flanges of F13
+and F15; a bracket, a cable, a prop, two staging boards and their shadows; the hangar's wall
+through the torn skin; some points between an edge and what lies behind it.
+
+Run it with
+
+    loft run .
+
+The results come to the folder out. They are a shape only: not approved data. Local
+rules and a licensed engineer decide what may be flown.
 """
