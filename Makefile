@@ -1,6 +1,7 @@
 # make demo   the demo aircraft, from a bare machine to templates and forming blocks
 # make test   every test         make lint      style and types
 # make bench  speed and accuracy make examples  every example
+# make kernel KERNEL=name  surface.step read back by a geometry kernel of the registry (1.3 GB)
 # make fuzz   1000 damaged files of every form, each read or refused in words
 #
 # Set-up is done once and remembered by stamp files in .venv; `make clean` forgets it.
@@ -13,7 +14,7 @@ RIVAL = $(if $(PROTOTYPE),$(abspath $(PROTOTYPE)))
 export OMP_NUM_THREADS := 1
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help demo test lint bench examples fuzz clean
+.PHONY: help demo test lint bench examples fuzz kernel clean
 .DELETE_ON_ERROR:
 
 help:
@@ -58,6 +59,10 @@ examples: $(VENV)/program
 
 fuzz: $(VENV)/tools
 	$(BIN)/python tests/fuzz.py 1000
+
+kernel: $(VENV)/program
+	@test -n '$(KERNEL)' || { echo 'name the kernel: make kernel KERNEL=...; it must import as OCP'; exit 2; }
+	PYTHONPATH=. $(BIN)/python benchmarks/step_kernel.py '$(KERNEL)'
 
 clean:
 	rm -rf $(VENV) demo build *.egg-info .pytest_cache .ruff_cache .mypy_cache .hypothesis

@@ -12,7 +12,7 @@ from typing import Any
 
 from loft.bench.make import make_files, make_summary, run_curvature
 from loft.bench.part import part_lacks
-from loft.bench.step import patches_of, step_bytes
+from loft.bench.step import patches_of, step_bytes, strands_of
 from loft.drawing.check import Check
 from loft.drawing.construction import construct
 from loft.drawing.lifted import check_section
@@ -349,13 +349,7 @@ def write_make(
 
     Files of pieces that the part no longer has (its splices were moved) go to superseded/.
     """
-    grid, breaks = tables.loft_grid(result.surface, 50.0, 200)
-    step = step_bytes(
-        patches_of(grid, breaks=breaks),
-        title=f"{result.job.title}: mould-line surface, mm, aircraft axes",
-        description=tables.CAUTION,
-    )
-    written, told = _write_all(out, {"surface.step": step}), {}
+    written, told = _write_all(out, {"surface.step": step_file(result)}), {}
     for section in result.sections:
         name = result.hashes[section.frame]
         frame = result.job.frame(section.frame)
@@ -369,6 +363,18 @@ def write_make(
         written += _write_all(out / section.frame, files)
         told[section.frame] = make_summary(section, result.job, name)
     return written, told
+
+
+def step_file(result: Result) -> bytes:
+    """Return the loft and its sections for others' programs."""
+    grid, breaks = tables.loft_grid(result.surface, 50.0, 200)
+    named = [(s, f"{s.frame} section {result.hashes[s.frame]}") for s in result.sections]
+    return step_bytes(
+        patches_of(grid, breaks=breaks),
+        title=f"{result.job.title}: mould-line surface, mm, aircraft axes",
+        description=tables.CAUTION,
+        strands=[strand for s, name in named for strand in strands_of(s, name=name)],
+    )
 
 
 def write_plan(result: Result, out: Path) -> tuple[list[Path], dict[str, Any]]:

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline, CubicSpline, make_interp_spline
 
+from loft.bench.outline import outline_of
 from loft.job.errors import LoftError
-from loft.job.records import Array, freeze_arrays
+from loft.job.records import Array, Section, freeze_arrays
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -24,6 +25,68 @@ class Patch:
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Strand:
+    """A cubic B-spline curve: poles (n, 3) in mm and clamped knots; `name` of what it draws."""
+
+    name: str
+    poles: Array
+    knots: Array
+
+    def __post_init__(self) -> None:
+        freeze_arrays(self)
+
+
+def strands_of(section: Section, *, name: str) -> tuple[Strand, ...]:
+    """Return a section's mould line as curves in aircraft axes, parted at corners and the crown.
+
+    Without a corner it is one curve that ends where it began, with one tangent there.
+
+    Parameters
+    ----------
+    section : Section
+    name : str
+        Say here which frame it is and what section.
+
+    Examples
+    --------
+    >>> from loft.bench.stock import round_section
+    >>> (ring,) = strands_of(round_section(600.0), name="F1")
+    >>> ring.poles[[0, -1]].round(6).tolist()
+    [[1000.0, 0.0, 600.0], [1000.0, 0.0, 600.0]]
+    """
+    outline = outline_of(section)
+    tangent = np.column_stack([outline.normal[:, 1], -outline.normal[:, 0]])
+    corners = np.flatnonzero(np.diff(outline.girth) == 0.0) + 1  # a corner stands twice
+    strands = []
+    for first, stop in pairwise([0, *corners.tolist(), len(outline.girth)]):
+        own = slice(first, stop)
+        ends = ([(1, tangent[first])], [(1, tangent[stop - 1])])
+        curve = make_interp_spline(outline.girth[own], outline.point[own], k=3, bc_type=ends)
+        strands.append(Strand(name=name, poles=in_space(section, curve.c), knots=curve.t))
+    return tuple(strands)
+
+
+def in_space(section: Section, flat: Array) -> Array:
+    """Return (bl, height) of the frame's plane as (station, bl, wl).
+
+    Examples
+    --------
+    >>> from loft.bench.stock import round_section
+    >>> in_space(round_section(600.0), np.array([[5.0, 7.0]])).tolist()
+    [[1000.0, 5.0, 7.0]]
+    """
+    pivot = section.pivot_wl if section.cant else 0.0
+    up = flat[:, 1]
+    return np.column_stack(
+        [
+            section.station + up * np.sin(section.cant),
+            flat[:, 0],
+            pivot + up * np.cos(section.cant),
+        ]
+    )
 
 
 def patches_of(points: Array, *, breaks: Sequence[int] = ()) -> tuple[Patch, ...]:
@@ -74,8 +137,16 @@ def patches_of(points: Array, *, breaks: Sequence[int] = ()) -> tuple[Patch, ...
     )
 
 
-def step_bytes(patches: Sequence[Patch], *, title: str, description: str = "") -> bytes:
+def step_bytes(
+    patches: Sequence[Patch],
+    *,
+    title: str,
+    description: str = "",
+    strands: Sequence[Strand] = (),
+) -> bytes:
     """Return surfaces as a STEP file: an open shell of one face for each patch.
+
+    Sections stand beside it as curves, each a product of its own name.
 
     The file carries no clock time.
 
@@ -85,6 +156,8 @@ def step_bytes(patches: Sequence[Patch], *, title: str, description: str = "") -
     title : str
         Name of the product; say here what section or survey it was made from.
     description : str
+    strands : sequence of Strand
+        Curves; those of one name are one section.
 
     Examples
     --------
@@ -99,7 +172,15 @@ def step_bytes(patches: Sequence[Patch], *, title: str, description: str = "") -
     faces = [_face(sheet, patch) for patch in patches]
     shell = sheet.add(f"OPEN_SHELL('',({_list(faces)}))")
     model = sheet.add(f"SHELL_BASED_SURFACE_MODEL('',({shell}))")
-    _product(sheet, model, context, _text(title), _text(description))
+    use = sheet.add("APPLICATION_CONTEXT('automotive design')")
+    sheet.add(f"APPLICATION_PROTOCOL_DEFINITION('','automotive_design',2000,{use})")
+    surface = "MANIFOLD_SURFACE_SHAPE_REPRESENTATION"
+    _product(sheet, use, model, context, surface, _text(title), _text(description))
+    for name in dict.fromkeys(strand.name for strand in strands):
+        curves = [_curve(sheet, strand) for strand in strands if strand.name == name]
+        wires = sheet.add(f"GEOMETRIC_CURVE_SET('',({_list(curves)}))")
+        lines = "GEOMETRICALLY_BOUNDED_WIREFRAME_SHAPE_REPRESENTATION"
+        _product(sheet, use, wires, context, lines, _text(name), _text(description))
     head = [
         "ISO-10303-21;",
         "HEADER;",
@@ -211,11 +292,23 @@ def _edge(
     mults: Sequence[str],
     values: Sequence[str],
 ) -> str:
-    curve = sheet.add(
-        f"B_SPLINE_CURVE_WITH_KNOTS('',3,({_list(poles)}),.UNSPECIFIED.,.F.,.F.,"
+    curve = _spline(sheet, "", poles, mults, values)
+    return sheet.add(f"EDGE_CURVE('',{start},{stop},{curve},.T.)")
+
+
+def _curve(sheet: _Sheet, strand: Strand) -> str:
+    """Add a curve by itself."""
+    poles = [sheet.point(pole) for pole in strand.poles]
+    return _spline(sheet, _text(strand.name), poles, *_knots(strand.knots))
+
+
+def _spline(
+    sheet: _Sheet, name: str, poles: Sequence[str], mults: Sequence[str], values: Sequence[str]
+) -> str:
+    return sheet.add(
+        f"B_SPLINE_CURVE_WITH_KNOTS('{name}',3,({_list(poles)}),.UNSPECIFIED.,.F.,.F.,"
         f"({_list(mults)}),({_list(values)}),.UNSPECIFIED.)"
     )
-    return sheet.add(f"EDGE_CURVE('',{start},{stop},{curve},.T.)")
 
 
 def _knots(knots: Array) -> tuple[list[str], list[str]]:
@@ -242,10 +335,10 @@ def _context(sheet: _Sheet) -> str:
     )
 
 
-def _product(sheet: _Sheet, model: str, context: str, title: str, description: str) -> None:
-    """Add the product that the shell is the shape of."""
-    use = sheet.add("APPLICATION_CONTEXT('automotive design')")
-    sheet.add(f"APPLICATION_PROTOCOL_DEFINITION('','automotive_design',2000,{use})")
+def _product(
+    sheet: _Sheet, use: str, model: str, context: str, kind: str, title: str, description: str
+) -> None:
+    """Add a product and its shape."""
     about = sheet.add(f"PRODUCT_CONTEXT('',{use},'mechanical')")
     product = sheet.add(f"PRODUCT('{title}','{title}','{description}',({about}))")
     version = sheet.add(f"PRODUCT_DEFINITION_FORMATION('','',{product})")
@@ -256,7 +349,7 @@ def _product(sheet: _Sheet, model: str, context: str, title: str, description: s
     up = sheet.add("DIRECTION('',(0.,0.,1.))")
     ahead = sheet.add("DIRECTION('',(1.,0.,0.))")
     axes = sheet.add(f"AXIS2_PLACEMENT_3D('',{origin},{up},{ahead})")
-    form = sheet.add(f"MANIFOLD_SURFACE_SHAPE_REPRESENTATION('{title}',({axes},{model}),{context})")
+    form = sheet.add(f"{kind}('{title}',({axes},{model}),{context})")
     sheet.add(f"SHAPE_DEFINITION_REPRESENTATION({shape},{form})")
     sheet.add(f"PRODUCT_RELATED_PRODUCT_CATEGORY('part','',({product}))")
 

@@ -6,7 +6,7 @@ import bench_bodies as bodies
 import numpy as np
 import pytest
 
-from loft.bench.step import evaluate, patches_of, step_bytes
+from loft.bench.step import evaluate, patches_of, step_bytes, strands_of
 from loft.job.errors import LoftError
 
 STATIONS = np.arange(5200.0, 6801.0, 100.0)
@@ -131,6 +131,48 @@ def test_a_chine_is_an_edge_between_surfaces():
         middle = 0.5 * (patch.knots_v[4] + patch.knots_v[0])
         point = evaluate(patch, np.array([6000.0]), np.array([middle]))[0]
         assert abs(bodies.depth_below(bodies.chined, point)[0]) < 0.01
+
+
+def read_curves(content, name):
+    curves = []
+    for kind, inside in entities(content).values():
+        parts = nested(inside)
+        if kind != "B_SPLINE_CURVE_WITH_KNOTS" or parts[0] != f"'{name}'":
+            continue
+        found = entities(content)
+        _, degree, poles, _, _, _, mults, values, _ = parts
+        assert degree == "3"
+        poles = np.array([[float(x) for x in nested(found[int(p[1:])][1])[1]] for p in poles])
+        knots = np.repeat([float(v) for v in values], [int(m) for m in mults])
+        curves.append((poles, knots))
+    return curves
+
+
+@pytest.mark.parametrize(
+    ("body", "cut", "chines", "count"),
+    [
+        (bodies.lopsided, bodies.Cut(), (), 1),
+        (bodies.elliptic_cone, bodies.Cut(cant=np.deg2rad(5.0), pivot_wl=100.0), (), 1),
+        (bodies.chined, bodies.Cut(), (2.0, 2.0 + np.pi), 3),  # at the crown and two chines
+    ],
+)
+def test_the_file_s_section_lies_on_the_body_and_in_its_plane(body, cut, chines, count):
+    """Between the section's points, 8 mm apart: 0.001 mm by the fourth power."""
+    section = bodies.section_of(body, cut, chines=chines)
+    strands = strands_of(section, name="F14 section 0123")
+    content = step_bytes(patches_of(grid_of(bodies.cone, 32)), title="loft", strands=strands)
+    curves = read_curves(content, "F14 section 0123")
+    assert len(curves) == count
+    for number, (poles, knots) in enumerate(curves):
+        assert np.abs(poles[-1] - curves[(number + 1) % count][0][0]).max() < 1e-8  # as written
+        places = np.random.default_rng(7).uniform(knots[0], knots[-1], 8)
+        points = np.array([basis(knots, 3, t) @ poles for t in places])
+        up = points[:, 2] - cut.pivot_wl
+        assert np.abs(points[:, 0] - cut.station - up * np.tan(cut.cant)).max() < 1e-6
+        assert np.abs(bodies.depth_below(body, points)).max() < 1e-3
+    names = [name for name, _ in entities(content).values()]
+    assert names.count("GEOMETRIC_CURVE_SET") == 1
+    assert names.count("PRODUCT") == 2
 
 
 def test_every_reference_of_the_file_is_there_and_units_are_millimetres():
