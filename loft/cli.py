@@ -240,15 +240,16 @@ def survey(
         _write_forms(job, forms, talk)
         return
     from loft import steps as do
-    from loft.show.console import tell_survey
-    from loft.survey.gather import read_survey, survey_summary
+    from loft.show.console_survey import tell_survey
+    from loft.survey.account import survey_summary
+    from loft.survey.gather import read_survey
 
     read, _, folder = _begin(job, frames, out)
     with do.held(folder):
         found = read_survey(read, progress=talk.progress)
         do.write_survey(read, found, folder)
     data = survey_summary(read, found)
-    talk.say(tell_survey(read, found, data, folder))
+    talk.say(tell_survey(read, data, folder, units or read.unit))
     talk.data(data)
 
 

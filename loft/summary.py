@@ -189,6 +189,7 @@ def summary(
             "not_used": int((evidence.deviations.used == "no").sum()),
             "noise_scale": _round(noise.noise, 3),
         },
+        "scans": list(result.survey.scans),
         "section": [section_summary(s, result.hashes[s.frame]) for s in result.sections],
         "bands": [band_summary(s) for s in result.sections],
         "holdout": [

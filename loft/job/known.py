@@ -94,6 +94,8 @@ CLOUD = {
     "sigma": Key(convert=length(above=0.0), required=True),
     "face": Key(convert=_face, required=True),
     "targets": Key(convert=file_name),
+    "stringers": Key(convert=flag),
+    "fit_to": Key(convert=file_name),
 }
 DAMAGE = {
     "frames": _names,

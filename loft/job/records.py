@@ -95,13 +95,19 @@ class TieSet:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class CloudSet:
-    """One scan. Without `targets` it is already in aircraft axes."""
+    """One scan. Without `targets` it is already in aircraft axes.
+
+    `fit_to` is "" (stands as its targets say), "tape" (fitted to the frames read by hand)
+    or the file of another scan that it overlaps, as the job gives it.
+    """
 
     file: Path
     sigma: float
     face: str
     unit: str
     targets: Path | None = None
+    stringers: bool = True  # labelled stringers are followed along the bay where it shows them
+    fit_to: str = ""
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -266,6 +272,8 @@ class Survey:
         Every line that occurs, with its kind and side.
     notes : tuple of str
         What the reader wants said (hand not provable, failed repeats, ...).
+    scans : tuple of dict
+        The account of every scan in plain numbers and words: mm, None where unknown.
     """
 
     frame: NDArray[np.str_]
@@ -284,6 +292,7 @@ class Survey:
     reason: NDArray[np.str_]
     lines: tuple[Line, ...] = ()
     notes: tuple[str, ...] = ()
+    scans: tuple[dict[str, Any], ...] = ()
 
     def __post_init__(self) -> None:
         freeze_arrays(self)

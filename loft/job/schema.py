@@ -115,6 +115,7 @@ def parse_job(source: str, path: Path) -> Job:
     _check_lines(blocks["line"], log)
     _check_frames(blocks, log)
     _check_files(blocks, path.parent, log)
+    _check_fits(blocks["cloud"], log)
     _check_damage(blocks, log)
     _check_facts(blocks["drawing"], log)
     _tell_unitless(log)
@@ -275,6 +276,20 @@ def _check_files(blocks: Blocks, folder: Path, log: Log) -> None:
                     f"{entry['file']} found again, [[{seen[mark].split('[')[0]}]] has read it "
                     f"already (row {log.row(seen[mark])})",
                 )
+
+
+def _check_fits(clouds: Sequence[dict[str, Any]], log: Log) -> None:
+    """Check that a scan is fitted to the tape or to a scan that stands before it."""
+    before = ["tape"]
+    for cloud in clouds:
+        wanted = cloud.get("fit_to", "tape")
+        if wanted not in before:
+            log.add(
+                f"{cloud['place']}.fit_to",
+                f'{wanted} found, "tape" or the file of a [[cloud]] that stands before this one '
+                f"wanted; {nearest(wanted, before)}",
+            )
+        before.append(cloud.get("file", ""))
 
 
 def _check_damage(blocks: Blocks, log: Log) -> None:

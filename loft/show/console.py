@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from loft.job.records import Job, Survey
 from loft.job.units import MM_PER, format_length
 
 WIDTH = 78
@@ -46,25 +45,6 @@ def shown(value: float | None, units: str, places: int = 2) -> str:
     if units == "ft-in" and abs(value) < MM_PER["in"]:
         return f"{format_length(value, 'in')} in"
     return f"{value:.{places}f}" if units == "mm" else format_length(value, units)
-
-
-def tell_survey(job: Job, survey: Survey, data: dict[str, Any], out: Path) -> str:
-    """Return what came in, for `loft survey`."""
-    rows = [[name, str(count)] for name, count in data["by_frame"].items()]
-    parts = [
-        f"{job.title}: {data['points']} readings, {data['in_use']} in use",
-        table(["frame", "readings"], rows),
-        "faces: " + ", ".join(f"{name} {count}" for name, count in data["faces"].items()),
-    ]
-    aside = data["set_aside"]
-    if aside:
-        parts.append(f"{len(aside)} readings set aside or weakened as damage:")
-        parts += [
-            f"  {row['source']}  {row['frame']} {row['line']}: {row['reason']}" for row in aside
-        ]
-    parts += [f"note: {note}" for note in data["notes"]]
-    parts.append(f"points.csv in {out}")
-    return "\n".join(parts)
 
 
 def tell(result: Any, data: dict[str, Any], steps: tuple[str, ...], out: Path, units: str) -> str:

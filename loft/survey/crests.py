@@ -32,7 +32,7 @@ from loft.survey.planes import (
     trial_planes,
 )
 from loft.survey.readers import CHUNK, iter_cloud
-from loft.survey.runs import BLOCK, Run, Tubes, directions, lay_tubes, runs_of, tube_of
+from loft.survey.runs import BLOCK, Run, Tubes, directions, lay_tubes, runs_of, runs_within, tube_of
 from loft.survey.sample import Sample, Sampler
 from loft.survey.slabs import slabs_of
 from loft.survey.tables import face_depth
@@ -75,6 +75,7 @@ def crest_survey(
     registration: Registration | None = None,
     progress: Callable[[float], None] | None = None,
     chunk: int = CHUNK,
+    reach: tuple[float, float] = (-np.inf, np.inf),
 ) -> tuple[Survey, dict[str, Any]]:
     """Read the inner edges of the labelled stringers off a scan of the inside.
 
@@ -88,6 +89,8 @@ def crest_survey(
         Readings by hand with labels; a run needs one at each end.
     registration, progress, chunk
         As for the cloud's other readings.
+    reach : (float, float)
+        Between which stations the scan has points, mm; nothing is asked of it beyond.
 
     Returns
     -------
@@ -117,7 +120,7 @@ def crest_survey(
     if not (np.isfinite(job.stringer_depth) and np.isfinite(job.stringer_width)):
         text = "no stringer depth and width found; both wanted in [stringer]"
         raise LoftError(Finding(file=name, text=text))
-    runs = runs_of(job, labelled)
+    runs = runs_within(runs_of(job, labelled), reach)
     if not runs:
         text = "no stringer found that was surveyed by hand at two stations; that wanted"
         raise LoftError(Finding(file=name, text=text))
@@ -125,7 +128,7 @@ def crest_survey(
         cloud_set, runs, motion_of(registration), name=name, chunk=chunk, progress=progress
     )
     blocks = _read_blocks(job, cloud_set, runs, sample, tubes)
-    return _crests(job, cloud_set, runs, blocks, registration, name)
+    return _crests(job, cloud_set, runs, blocks, registration, name, reach)
 
 
 def _tubes(
@@ -255,12 +258,15 @@ def _crests(
     blocks: Blocks,
     registration: Registration | None,
     name: str,
+    reach: tuple[float, float],
 ) -> tuple[Survey, dict[str, Any]]:
     """Return the readings of all runs and what is to be said of each."""
     stations = np.array([s.station for s in slabs_of(job, "stringer_inner") if not s.frame])
+    stations = stations[(stations >= reach[0]) & (stations <= reach[1])]
+    seen_from = (blocks.station >= reach[0]) & (blocks.station <= reach[1])
     rows, told = [], []
     for k, run in enumerate(runs):
-        mine = np.flatnonzero(blocks.run == k)
+        mine = np.flatnonzero((blocks.run == k) & seen_from)
         wanted = stations[(stations > run.start[0]) & (stations < run.end[0])]
         found, seen = _follow(run, blocks, mine, wanted)
         rows += [(run.line, *row) for row in found]

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import scipy.stats
@@ -91,6 +92,23 @@ class Registration:
     def apply(self, scan: Array) -> Array:
         """Return points of the scan in aircraft axes, shape (n, 3), mm."""
         return np.asarray(scan, dtype=np.float64) @ self.rotation.T + self.translation
+
+    def summary(self) -> dict[str, Any]:
+        """Return how the targets fit, in plain numbers: mm."""
+        return {
+            "rms": round(float(np.sqrt(np.mean(self.residual[self.used] ** 2))), 3),
+            "variance_factor": round(float(self.variance_factor), 3),
+            "hand_proved": self.hand_proved,
+            "targets": [
+                {
+                    "name": name,
+                    "miss": [round(float(value), 3) for value in self.residual[k]],
+                    "standardised": round(float(np.abs(self.standardised[k]).max()), 2),
+                    "used": bool(self.used[k]),
+                }
+                for k, name in enumerate(self.names)
+            ],
+        }
 
     def covariance_at(self, points: Array) -> Array:
         """Return the covariance that the registration gives to points, mm^2, (n, 3, 3).

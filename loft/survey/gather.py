@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
-from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,11 +12,11 @@ from numpy.typing import NDArray
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
 from loft.job.labels import line_of
-from loft.job.records import CloudSet, Job, Line, Survey
+from loft.job.records import Job, Line, Survey
 from loft.job.schema import LEAST_FRAMES, given_name
 from loft.job.units import MM_PER
 from loft.survey.damage import apply_damage
-from loft.survey.repeats import compare_passes, repeat_notes, repeat_summary
+from loft.survey.repeats import compare_passes, repeat_notes
 from loft.survey.swaps import swapped_labels
 from loft.survey.tables import Reading, repeated, scan_table
 
@@ -89,7 +88,6 @@ def _parts(job: Job, progress: Progress) -> tuple[list[Survey], list[Finding]]:
     readers: list[Callable[[], Survey]] = [lambda: read_tables(job, progress=progress)]
     if job.ties:
         readers.append(lambda: _ties(job, progress))
-    readers.extend(partial(_cloud, job, cloud, progress) for cloud in job.clouds)
     parts: list[Survey] = []
     faults: list[Finding] = []
     for read in readers:
@@ -97,6 +95,13 @@ def _parts(job: Job, progress: Progress) -> tuple[list[Survey], list[Finding]]:
             parts.append(read())
         except LoftError as refusal:
             faults.extend(refusal.findings)
+    if job.clouds:
+        from loft.survey.scans import read_scans  # builds on this module
+
+        hand = apply_damage(job, join(parts or [survey_of(job, [])]))
+        scans, findings = read_scans(job, hand, progress=progress)
+        parts.extend(scans)
+        faults.extend(findings)
     return parts, faults
 
 
@@ -105,20 +110,6 @@ def _ties(job: Job, progress: Progress) -> Survey:
     from loft.survey.ties import ties_survey
 
     return ties_survey(job, progress=progress)
-
-
-def _cloud(job: Job, cloud: CloudSet, progress: Progress) -> Survey:
-    """Return the readings of one scan, in aircraft axes by its targets where it has any."""
-    from loft.survey.clouds import cloud_survey
-    from loft.survey.datum import register_cloud
-
-    registration = register_cloud(job, cloud) if cloud.targets else None
-    name = given_name(job, cloud.file)
-    survey, _ = cloud_survey(
-        job, cloud, registration, lambda share: progress(f"reading {name}: {share:.0%}")
-    )
-    told = registration.findings if registration else ()
-    return replace(survey, notes=(*survey.notes, *(note_of(finding) for finding in told)))
 
 
 def note_of(finding: Finding) -> str:
@@ -233,6 +224,7 @@ def join(surveys: Sequence[Survey]) -> Survey:
         **columns,
         lines=tuple(lines[name] for name in sorted(lines)),
         notes=tuple(note for survey in surveys for note in survey.notes),
+        scans=tuple(scan for survey in surveys for scan in survey.scans),
     )
 
 
@@ -352,48 +344,6 @@ def _notes(job: Job, survey: Survey) -> list[str]:
     notes.extend(repeat_notes(job, compare_passes(survey)))
     notes.extend(note_of(finding) for finding in swapped_labels(survey))
     return notes
-
-
-def survey_summary(job: Job, survey: Survey) -> dict[str, Any]:
-    """Return what was surveyed, in plain numbers and words: mm, None where unknown.
-
-    Examples
-    --------
-    >>> from pathlib import Path
-    >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=())
-    >>> survey_summary(job, survey_of(job, []))["points"]
-    0
-    """
-    return {
-        "points": len(survey),
-        "in_use": int(survey.use.sum()),
-        "by_frame": {
-            **{frame.name: int((survey.frame == frame.name).sum()) for frame in job.frames},
-            "between frames": int((survey.frame == "").sum()),
-        },
-        "by_line": _counts(survey.line, "without label"),
-        "faces": _counts(survey.face, "unknown"),
-        "passes": _counts(survey.pass_no.astype(np.str_), "unknown"),
-        "repeat": repeat_summary(compare_passes(survey)),
-        "set_aside": [
-            {
-                "frame": str(survey.frame[at]),
-                "line": str(survey.line[at]),
-                "source": f"{survey.source[at]}:{survey.row[at]}",
-                "used": bool(survey.use[at]),
-                "sigma": float(survey.sigma[at]),
-                "reason": str(survey.reason[at]),
-            }
-            for at in np.flatnonzero(survey.reason != "")
-        ],
-        "notes": list(survey.notes),
-    }
-
-
-def _counts(words: NDArray[np.str_], blank: str) -> dict[str, int]:
-    """Return how often every word occurs, by word."""
-    names, counts = np.unique(words, return_counts=True)
-    return {str(name) or blank: int(count) for name, count in zip(names, counts, strict=True)}
 
 
 def points_table(job: Job, survey: Survey) -> str:

@@ -72,6 +72,18 @@ def runs_of(job: Job, labelled: Survey) -> tuple[Run, ...]:
     return tuple(runs)
 
 
+def runs_within(runs: Sequence[Run], reach: tuple[float, float]) -> tuple[Run, ...]:
+    """Return the runs of which some lies between two stations.
+
+    Examples
+    --------
+    >>> run = Run(line="S4P", start=np.array([500.0, 0, 0]), end=np.array([900.0, 0, 0]))
+    >>> len(runs_within([run], (800.0, 1200.0))), len(runs_within([run], (950.0, 1200.0)))
+    (1, 0)
+    """
+    return tuple(run for run in runs if run.start[0] < reach[1] and run.end[0] > reach[0])
+
+
 def _by_station(place: Array, together: float = 30.0) -> Array:
     """Return the mean points of a line by station, repeat readings taken together."""
     place = place[np.argsort(place[:, 0], kind="stable")]

@@ -78,6 +78,8 @@ units = "m"
 sigma = 0.8
 face = "skin_inner"
 targets = "targets.csv"
+stringers = false
+fit_to = "tape"
 [[damage]]
 frames = ["F13"]
 lines = ["S4P"]

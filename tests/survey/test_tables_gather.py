@@ -11,12 +11,12 @@ from hangar import HEADER, JOB, STATIONS, TAPE, put, rows
 
 from loft.job.errors import LoftError
 from loft.job.schema import read_job
+from loft.survey.account import survey_summary
 from loft.survey.gather import (
     join,
     points_table,
     read_survey,
     read_tables,
-    survey_summary,
     surveyed_stations,
 )
 

@@ -7,7 +7,8 @@ import pytest
 from hangar import JOB, STATIONS, TAPE, lines, point, put, rows
 
 from loft.job.schema import read_job
-from loft.survey.gather import read_survey, survey_summary
+from loft.survey.account import survey_summary
+from loft.survey.gather import read_survey
 from loft.survey.repeats import compare_passes
 from loft.survey.swaps import swapped_labels
 
