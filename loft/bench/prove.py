@@ -9,12 +9,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from loft.bench.frame import FrameLines, frame_lines
-from loft.bench.lay import Fit, answers, deviations, fit_points, flat_place, foot, hold_pins
+from loft.bench.hands import angle_girth, hand_notes
+from loft.bench.lay import Fit, answers, deviations, fit_points, flat_place, hold_pins
 from loft.bench.listing import NOT_APPROVED
 from loft.bench.marks import Mark, frame_marks
 from loft.bench.outline import at
 from loft.bench.part import crossing_girth
 from loft.bench.part_table import PartReading
+from loft.fairing.section import NORMAL95
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
 from loft.job.records import NAN, Array, Job, Section
@@ -25,7 +27,6 @@ COLUMNS = (
     *("girth", "bl", "wl", "deviation", "sd", "tolerance", "verdict"),
     *("kind", "name", "band95", "remark"),
 )
-NORMAL95 = 1.959963984540054
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -117,12 +118,19 @@ def prove(section: Section, readings: Sequence[PartReading], job: Job, *, hold: 
         verdict=verdict,
         held="pins" if by_pins else "fit",
         movement=(float(fit.move[0]), float(fit.move[1]), float(fit.move[2])),
-        notes=tuple(fit.notes),
+        notes=(*hand_notes(section, readings, job, lines, pins), *fit.notes),
     )
 
 
-def prove_table(section: Section, proved: Proved, section_hash: str, *, unit: str = "mm") -> str:
-    """Return prove.csv; lengths in `unit`, the job's.
+def prove_table(
+    section: Section,
+    proved: Proved,
+    section_hash: str,
+    *,
+    unit: str = "mm",
+    origin: Sequence[str] = (),
+) -> str:
+    """Return prove.csv; lengths in `unit`, the job's; `origin` says what was compared.
 
     Examples
     --------
@@ -141,6 +149,7 @@ def prove_table(section: Section, proved: Proved, section_hash: str, *, unit: st
         "degrees of roll (starboard up) from the section; that is taken out",
         "accept: |deviation| + 1.96 sd within the tolerance; rework: |deviation| - 1.96 sd beyond "
         "it; sd is of survey and fit, band95 that of the issued section, apart",
+        *origin,
         *proved.notes,
         NOT_APPROVED,
     ]
@@ -296,11 +305,7 @@ def _judge_angles(
     rows = []
     limit = job.shop.tolerance_flange_angle
     for reading in angles:
-        girth = crossing_girth(section, reading.line)
-        if girth != girth or reading.bl == reading.bl:
-            girth = float(
-                foot(lines.outline, np.array([flat_place(section, job, reading)])).girth[0]
-            )
+        girth = angle_girth(section, job, lines, reading)
         here = at(lines.outline, [girth])
         wanted = math.pi / 2 + lines.part.hand * float(here.bevel[0])
         deviation = reading.value - wanted

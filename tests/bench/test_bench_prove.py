@@ -322,3 +322,84 @@ def test_refusals_of_the_proof(section):
     one = pin_readings(section, job)[:1]
     with pytest.raises(LoftError, match="fewer than two pin holes"):
         prove(section, [*points_of(section, job), *one], job, hold="pins")
+
+
+# ---- the wrong hand ------------------------------------------------------------------------
+
+
+def angles_of(section, hand=1.0, off=0.0):
+    """Return flange angles at every stringer as of a flange that faces `hand`."""
+    cross = section.crossings
+    return [
+        PartReading(
+            kind="angle",
+            line=str(name),
+            station=NAN,
+            bl=NAN,
+            wl=NAN,
+            sigma=math.radians(0.2),
+            face="frame_flange",
+            value=math.pi / 2 + hand * float(bevel) + off,
+        )
+        for name, bevel in zip(cross.line, cross.bevel, strict=True)
+    ]
+
+
+@pytest.mark.parametrize("with_pins", [False, True])
+def test_a_part_made_to_the_other_hand_is_recognised(section, with_pins):
+    job = job_for()
+    rng = np.random.default_rng(4)
+    true = points_of(section, job, moved=MOVED, sigma=0.3, rng=rng)
+    if with_pins:
+        true += pin_readings(section, job, MOVED)
+    assert not any("MIRRORED" in note for note in prove(section, true, job).notes)
+    mirrored = [replace(r, bl=-r.bl) for r in true]
+    proved = prove(section, mirrored, job)
+    assert proved.verdict == "rework"
+    assert any("MIRRORED: with port and starboard exchanged" in note for note in proved.notes)
+
+
+def test_a_dented_part_is_not_taken_for_a_mirrored_one(section):
+    job = job_for()
+    out = np.zeros(40)
+    out[8:20] = -4.0
+    assert not any(
+        "MIRRORED" in n for n in prove(section, points_of(section, job, out=out), job).notes
+    )
+
+
+def test_a_part_alike_on_both_sides_says_nothing_of_its_hand():
+    job = replace(job_for(), missing=("F1",))
+    cone = round_section(600.0)
+    readings = points_of(cone, replace(job, shop=replace(job.shop, block_pins=())), sigma=0.2)
+    readings = [replace(r, bl=r.bl + 6.0 * (k == 3)) for k, r in enumerate(readings)]
+    plain = replace(job, shop=replace(job.shop, block_pins=()))
+    assert not any("MIRRORED" in note for note in prove(cone, readings, plain).notes)
+
+
+def test_a_reversed_flange_is_recognised_by_its_angles():
+    """Bevels of -2 to -8 degrees: the wrong way is off by twice that."""
+    tail = bodies.section_of(bodies.curved)
+    job = job_for()
+    job = replace(job, shop=replace(job.shop, block_pins=()))
+    points = points_of(tail, job)
+    right = prove(tail, [*points, *angles_of(tail)], job)
+    assert right.verdict == "accept"
+    assert right.notes == ()
+    wrong = prove(tail, [*points, *angles_of(tail, -1.0)], job)
+    assert any("angles are those of a flange that faces forward" in n for n in wrong.notes)
+    sprung = prove(tail, [*points, *angles_of(tail, off=math.radians(5.0))], job)
+    assert not any("REVERSED" in note for note in sprung.notes)
+
+
+def test_a_flange_read_on_the_wrong_side_of_its_web_is_told(section):
+    job = job_for()
+    points = points_of(section, job)
+    aft = [replace(r, station=bodies.STATION + 10.0) for r in points]
+    ahead = [replace(r, station=bodies.STATION - 10.0) for r in points]
+    assert not any("REVERSED" in note for note in prove(section, aft, job).notes)
+    (note,) = (n for n in prove(section, ahead, job).notes if "REVERSED" in n)
+    assert (
+        "40 of 40 flange readings stand forward of the heel plane, the flange is to face aft"
+        in note
+    )
