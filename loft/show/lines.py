@@ -10,7 +10,17 @@ import numpy as np
 from loft.job.records import Evidence, Job, Section, Survey
 from loft.show.cuts import Loft
 from loft.show.fairness import draw_differences
-from loft.show.layout import BLUE, COLUMN, EDGE, PAGE, Scene, heading, read_scene
+from loft.show.layout import (
+    BLUE,
+    COLUMN,
+    EDGE,
+    PAGE,
+    Scene,
+    draw_edge,
+    draw_title_block,
+    heading,
+    read_scene,
+)
 from loft.show.sheet import (
     GREY,
     HEAVY,
@@ -18,13 +28,11 @@ from loft.show.sheet import (
     MEDIUM,
     NARROW,
     THIN,
-    WIDE,
     Sheet,
-    breadth,
     plain,
 )
 from loft.show.views import draw_body_plan, draw_side_views
-from loft.show.words import CAUTION, counts, date_of, known
+from loft.show.words import CAUTION, counts
 
 
 def lines_drawing(
@@ -66,27 +74,22 @@ def lines_drawing(
         raise ValueError("second differences need three surveyed frames or more")
     scene = read_scene(job, surface, sections, evidence)
     sheet = Sheet(*PAGE)
-    _frame_of_sheet(sheet)
+    draw_edge(sheet)
     plan, bottom = draw_side_views(sheet, scene)
     draw_differences(sheet, scene, plan, top=bottom)
     body_scale, bottom = draw_body_plan(sheet, scene)
     _key(sheet, scene, top=bottom)
-    _title_block(sheet, scene, scale=plan.scale, body_scale=body_scale, readings=len(survey))
+    draw_title_block(
+        sheet,
+        job,
+        what="Lines drawing: mould line of the faired loft",
+        readings=len(survey),
+        scales=f"1 : {plain(plan.scale)}, body plan 1 : {plain(body_scale)}",
+    )
     return sheet.svg(
         title=f"{job.title}: lines drawing",
         description=f"Body plan, half-breadth plan, profile and second differences. {CAUTION}",
     )
-
-
-def _frame_of_sheet(sheet: Sheet) -> None:
-    left, top, right, bottom = EDGE
-    sheet.box((left, top), (right - left, bottom - top), width=HEAVY)
-    for across in (left + (right - left) / 2,):
-        sheet.line((across, top - 5), (across, top), width=MEDIUM)
-        sheet.line((across, bottom), (across, bottom + 5), width=MEDIUM)
-    middle = (top + bottom) / 2
-    sheet.line((left - 5, middle), (left, middle), width=MEDIUM)
-    sheet.line((right, middle), (right + 5, middle), width=MEDIUM)
 
 
 def _key(sheet: Sheet, scene: Scene, *, top: float) -> None:
@@ -178,42 +181,3 @@ def _facts(section: Section) -> list[str]:
         f"from the {section.zero}.",
         f"95 % band at its widest: {band} at one point, {whole} for the whole outline.",
     ]
-
-
-def _title_block(
-    sheet: Sheet, scene: Scene, *, scale: float, body_scale: float, readings: int
-) -> None:
-    """Draw the caution and the title block in the lower right corner."""
-    job = scene.job
-    left, right, bottom = COLUMN, EDGE[2], EDGE[3]
-    wide, top = right - left, bottom - 46
-    sheet.box((left, top - 17), (wide, 17), width=NARROW)
-    sheet.paragraph((left + 3, top - 12.6), CAUTION, room=wide - 8, size=1.8, lead=1.95)
-    sheet.box((left, top), (wide, 46), width=WIDE)
-    sheet.text((left + 3, top + 8.2), job.title, size=4.0, bold=True)
-    sheet.text((left + 3, top + 14.4), "Lines drawing: mould line of the faired loft", size=2.5)
-    missing = ", ".join(job.missing) or "none"
-    cells = [
-        [("missing frame", missing), ("revision", known(job.revision)), ("date", date_of(job))],
-        [
-            ("prepared by", known(job.prepared_by)),
-            ("readings", str(readings)),
-            ("scales", f"1 : {plain(scale)}, body plan 1 : {plain(body_scale)}"),
-        ],
-        [
-            ("units", "millimetres"),
-            ("sheet", "A2"),
-            ("axes", "station aft, buttock line to starboard, waterline up"),
-        ],
-    ]
-    widths = (52.0, 34.0, wide - 86.0)
-    for line, row in enumerate(cells):
-        below, across = top + 18 + 28 / 3 * line, left
-        sheet.line((left, below), (right, below), width=THIN)
-        for (name, value), width in zip(row, widths, strict=True):
-            if across > left:
-                sheet.line((across, below), (across, below + 28 / 3), width=THIN)
-            sheet.text((across + 2, below + 2.9), name, size=1.3, colour=GREY)
-            size = min(2.5, 2.5 * (width - 4) / max(breadth(value, 2.5), 1e-9))
-            sheet.text((across + 2, below + 7.4), value, size=size)
-            across += width
