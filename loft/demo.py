@@ -107,6 +107,7 @@ class Chance:
         self.random = random.Random(f"{seed} {purpose}")
 
     def normal(self, sd: float) -> float:
+        """Return the next deviate."""
         return NormalDist(0.0, sd).inv_cdf(self.random.random() * (1 - 2e-9) + 1e-9)
 
 

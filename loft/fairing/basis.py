@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from loft.job.records import Array, freeze_arrays
 
 HARMONICS = 16  # of the cosines, and of the sines where symmetry is off
+FINE_HARMONICS = 32  # ... where a scan shows shapes that a tape does not
 ODD_HARMONICS = 8  # of the sines where port and starboard are nearly alike
 DECAY = 3  # sizes fall as k^-3, as those of arcs that meet tangent do
 CHINED_DECAY = 2  # ... and as k^-2 beside chines, whose arcs need not
@@ -43,7 +44,8 @@ class Modes:
     pair has an even and an odd mode.
     """
 
-    sines: int  # number of sine modes
+    cosines: int  # number of cosine modes, and of sine modes
+    sines: int
     run: NDArray[np.int64]
     stiff: Array
     size: NDArray[np.int64]
@@ -67,6 +69,8 @@ def choose_modes(
     symmetry: str,
     pairs: tuple[tuple[int, int], ...] = (),
     centred: tuple[bool, ...] = (),
+    *,
+    harmonics: int = HARMONICS,
 ) -> Modes:
     """Return the modes for a symmetry of "off", "soft" or "exact".
 
@@ -77,11 +81,13 @@ def choose_modes(
         Columns of chines that mirror each other (starboard, port); (column, -1) alone.
     centred : tuple of bool
         For each of `pairs`, whether it is an edge on the centreline.
+    harmonics : int
+        Of the cosines, and of the sines where symmetry is off.
     """
-    k = np.arange(HARMONICS + 1)
-    sines = {"exact": 0, "soft": ODD_HARMONICS}.get(symmetry, HARMONICS)
+    k = np.arange(harmonics + 1)
+    sines = {"exact": 0, "soft": ODD_HARMONICS}.get(symmetry, harmonics)
     order = np.r_[k, k[1 : sines + 1]]
-    odd = np.arange(len(order)) > HARMONICS
+    odd = np.arange(len(order)) > harmonics
     run = np.select([order == 0, order == 1, order == 2], [ROUND, RISE, OVAL], FINE)
     size = np.where(order >= 3, EVEN_SIZE, -1)
     if symmetry == "soft":
@@ -95,6 +101,7 @@ def choose_modes(
     count = sum(2 if second >= 0 else 1 for _, second in pairs)
     more = [*slopes, *places]
     return Modes(
+        cosines=harmonics,
         sines=sines,
         run=np.r_[run, np.array([mode.run for mode in more], int)],
         stiff=np.r_[stiff, np.ones(len(more))],
@@ -178,14 +185,14 @@ def evaluate(modes: Modes, theta: Array, chines: Array | None = None) -> tuple[A
     value, derivative : ndarray, shape theta.shape + (modes.shapes,)
     """
     theta = np.asarray(theta, float)
-    k = np.arange(1, HARMONICS + 1)
+    last = modes.cosines + 1
+    k = np.arange(1, last)
     turn = np.exp(1j * theta)[..., None]
-    powers = np.cumprod(np.broadcast_to(turn, (*theta.shape, HARMONICS)), -1)
+    powers = np.cumprod(np.broadcast_to(turn, (*theta.shape, modes.cosines)), -1)
     value = np.ones((*theta.shape, modes.shapes))
     slope = np.zeros(value.shape)
-    value[..., 1 : HARMONICS + 1] = powers.real
-    slope[..., 1 : HARMONICS + 1] = -powers.imag * k
-    last = HARMONICS + 1
+    value[..., 1:last] = powers.real
+    slope[..., 1:last] = -powers.imag * k
     n = modes.sines
     value[..., last : last + n] = powers.imag[..., :n]
     slope[..., last : last + n] = (powers.real * k)[..., :n]

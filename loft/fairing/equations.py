@@ -29,12 +29,14 @@ class Batch:
     """Readings in rows, one row a frame (or a station between frames), padded.
 
     Shapes (g, n) unless said. `own` is the reading's index in the survey, -1 for
-    padding. `settles` (g,) tells rows that move as a frame; `shift_sigma` (g,) the
-    prior sd of the frame's station, 0 where it is exact.
+    padding. `settles` (g,) tells rows that move as a frame, `drifts` (g,) scans between
+    frames that move as a whole; `shift_sigma` (g,) the prior sd of the frame's station, 0
+    where it is exact.
     """
 
     knot: NDArray[np.int64]  # (g,)
     settles: NDArray[np.bool_]
+    drifts: NDArray[np.bool_]
     shift_sigma: Array
     own: NDArray[np.int64]
     station: Array
@@ -44,6 +46,11 @@ class Batch:
     covariance: Array | None  # (g, n, 3, 3) where readings carry one of their own
     depth: Array
     mark: NDArray[np.int64]  # (g, n) column of the chine the reading stands on, -1 for none
+
+    @property
+    def moves(self) -> NDArray[np.bool_]:
+        """True for rows that move rigidly in their plane."""
+        return np.asarray(self.settles | self.drifts)
 
     @property
     def held(self) -> NDArray[np.bool_]:

@@ -90,7 +90,7 @@ class Learner:
         """Prior precision of the four movements of every row, shape (g, 4)."""
         batch = self.state.batch
         loose = np.where(self.still, 1e12, 1 / np.where(self.still, 1, self.settle))
-        rigid = np.where(batch.settles[:, None], self.settle_weight[:, None] * loose, 1e12)
+        rigid = np.where(batch.moves[:, None], self.settle_weight[:, None] * loose, 1e12)
         sigma = batch.shift_sigma
         shift = np.where(sigma > 0, self.shift_weight / np.where(sigma > 0, sigma, 1) ** 2, 1e12)
         return np.concatenate([rigid, shift[:, None]], 1)
@@ -122,7 +122,7 @@ class Learner:
         m, b = len(state.run), len(modes)
         roughness, doubt, own = spread_along(state.run, posterior)
         lam, mu = self.run[modes.run] * modes.stiff, self.ridge() + 1e-9
-        rows = state.batch.settles
+        rows = state.batch.moves
         free = 2.0 * m * b - np.sum(lam * doubt) - np.sum(mu * own)
         loose = self.settle_precision()
         free += float(np.sum((1 - moved_var * loose)[rows][:, :3][:, ~self.still]))
@@ -176,7 +176,7 @@ class Learner:
         self.size = new
 
     def _learn_settlement(self, moved: Array, moved_var: Array, loose: Array) -> None:
-        rows = self.state.batch.settles
+        rows = self.state.batch.moves
         square = np.sum((moved**2 * self.settle_weight[:, None])[rows], 0)[:3]
         told = np.sum((1 - moved_var * loose)[rows], 0)[:3]
         square[:2], told[:2] = square[:2].mean(), told[:2].mean()

@@ -187,7 +187,7 @@ def _settle_precision(surface: Surface) -> Array:
         u2 = np.where(still, 0.0, fit.moved[:, :3] ** 2 / scale).sum(1)
         moves = (FREEDOM + 3) / (FREEDOM + u2)
         shifts = (FREEDOM + 1) / (FREEDOM + (fit.moved[:, 3] / sigma) ** 2)
-    rigid = np.where(batch.settles[:, None], moves[:, None] * loose, HELD_STILL)
+    rigid = np.where(batch.moves[:, None], moves[:, None] * loose, HELD_STILL)
     shift = np.where(batch.shift_sigma > 0, shifts / sigma**2, HELD_STILL)
     return np.concatenate([rigid, shift[:, None]], 1)
 
@@ -231,6 +231,7 @@ def _equations(
     batch = Batch(
         knot=knot,
         settles=np.array([bool(c.frame) for c in candidates]),
+        drifts=np.zeros(n, bool),
         shift_sigma=np.zeros(n),
         own=np.arange(n)[:, None],
         station=points[..., 0],

@@ -12,6 +12,7 @@ from loft.fairing.equations import Batch
 from loft.fairing.reference import MAD, robust_ellipse, robust_ellipses
 from loft.fairing.smoother import Run
 from loft.job.records import Array, Job, Survey
+from loft.job.schema import given_name
 
 FREE_SPACING = 30.0  # mm: readings between frames share a knot within this
 CROWD = 400  # readings of one frame past which they are binned
@@ -21,31 +22,48 @@ ENOUGH = 6  # readings that make a frame's own reference ellipse
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Row:
-    """Readings that share a knot: one frame's, or some between frames."""
+    """Readings that share a knot: one frame's, or some between frames, of one scan or by hand."""
 
     frame: str
     station: float
     index: NDArray[np.int64]
+    scan: bool = False
 
 
 def sort_rows(job: Job, survey: Survey, wanted: NDArray[np.bool_]) -> tuple[Row, ...]:
-    """Return the rows of the readings marked in `wanted`, by station."""
+    """Return the rows of the readings marked in `wanted`, by station.
+
+    A scan's slab between frames is a row of its own: as a whole it is off by how the scan
+    was tied to the aircraft and by how the metal moved there, and that is one error for all
+    its cells.
+    """
     rows = []
     for frame in job.frames:
         index = np.flatnonzero(wanted & (survey.frame == frame.name))
         if len(index):
             station = float(np.median(survey.station[index])) if frame.cant else frame.station
             rows.append(Row(frame=frame.name, station=station, index=index))
-    free = np.flatnonzero(wanted & (survey.frame == ""))
-    order = free[np.argsort(survey.station[free], kind="stable")]
-    start = 0
-    for k in range(1, len(order) + 1):
-        here = survey.station[order]
-        if k == len(order) or here[k] - here[start] > FREE_SPACING:
-            part = order[start:k]
-            rows.append(Row(frame="", station=float(here[start:k].mean()), index=part))
-            start = k
+    free = wanted & (survey.frame == "")
+    scans = [given_name(job, cloud.file) for cloud in job.clouds]
+    by_hand = free & ~np.isin(survey.source, scans)
+    rows += _free_rows(survey, by_hand, scan=False)
+    for name in dict.fromkeys(scans):
+        rows += _free_rows(survey, free & (survey.source == name), scan=True)
     return tuple(sorted(rows, key=lambda row: row.station))
+
+
+def _free_rows(survey: Survey, free: NDArray[np.bool_], *, scan: bool) -> list[Row]:
+    """Return rows of the readings between frames that stand together."""
+    found = np.flatnonzero(free)
+    order = found[np.argsort(survey.station[found], kind="stable")]
+    here = survey.station[order]
+    rows, start = [], 0
+    for k in range(1, len(order) + 1):
+        if k == len(order) or here[k] - here[start] > FREE_SPACING:
+            station = float(here[start:k].mean())
+            rows.append(Row(frame="", station=station, index=order[start:k], scan=scan))
+            start = k
+    return rows
 
 
 def knot_stations(rows: tuple[Row, ...], nearest: float = 5.0) -> Array:
@@ -119,6 +137,7 @@ def make_batch(
     return Batch(
         knot=np.array([int(np.argmin(np.abs(run.station - row.station))) for row in rows]),
         settles=np.array([bool(row.frame) for row in rows]),
+        drifts=np.array([row.scan for row in rows]),
         shift_sigma=np.array([sigma_of.get(row.frame, 0.0) for row in rows]),
         own=own,
         station=pad("station"),

@@ -14,12 +14,20 @@ from loft.fairing.fit import Fit, fit_surface
 from loft.fairing.folds import refuse_folded
 from loft.fairing.lines import LineRun, angles, fit_lines, fixed_line
 from loft.fairing.reference import Reference, fit_reference
-from loft.fairing.rows import frame_ellipses, knot_stations, make_batch, sort_rows
+from loft.fairing.rows import (
+    FREE_SPACING,
+    Row,
+    frame_ellipses,
+    knot_stations,
+    make_batch,
+    sort_rows,
+)
 from loft.fairing.smoother import RUN_UNIT, along, between, make_run
 from loft.job.errors import LoftError
 from loft.job.records import Array, Frame, Job, Line, Survey
 
 FEWEST = 4  # frames with readings
+CLOSE = 100  # readings of one row that show the finer shapes: four for each
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -213,9 +221,7 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
     fit = fit_surface(
         batch,
         reference,
-        basis.choose_modes(symmetry, chines.pairs, chines.centred)
-        if chines
-        else basis.choose_modes(symmetry),
+        _modes(rows, symmetry, chines),
         run,
         settlement=job.fair.settlement,
         chines=chines,
@@ -232,6 +238,14 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
         first_chines=chines,
     )
     return replace(surface, lines=_all_lines(surface, wanted) | runs) if lines else surface
+
+
+def _modes(rows: tuple[Row, ...], symmetry: str, chines: Chines | None) -> basis.Modes:
+    """Return the shapes to fit: finer ones where some row's readings stand close enough."""
+    close = max(len(row.index) for row in rows) >= CLOSE
+    harmonics = basis.FINE_HARMONICS if close else basis.HARMONICS
+    pairs, centred = (chines.pairs, chines.centred) if chines else ((), ())
+    return basis.choose_modes(symmetry, pairs, centred, harmonics=harmonics)
 
 
 def _chine_runs(fit: Fit, chines: Chines, survey: Survey, surveyed: Array) -> dict[str, LineRun]:
@@ -278,12 +292,16 @@ def settled_points(surface: Surface, survey: Survey) -> tuple[Array, Array, Arra
 
 
 def movement(surface: Surface, survey: Survey) -> tuple[Array, Array]:
-    """Return every reading's frame movement (n, 4) and its roll centre (n, 2)."""
+    """Return how every reading's frame or scan moved (n, 4) and its roll centre (n, 2)."""
     moved, centre = np.zeros((len(survey), 4)), np.zeros((len(survey), 2))
     fit = surface.fit
-    for g in np.flatnonzero(fit.batch.settles):
+    for g in np.flatnonzero(fit.batch.moves):
         name = survey_frame(surface, int(g))
         mine = survey.frame == name
+        if not name:
+            first = fit.batch.own[g][fit.batch.held[g]][0]
+            mine &= survey.source == surface.survey.source[first]
+            mine &= np.abs(survey.station - surface.survey.station[first]) <= FREE_SPACING
         moved[mine], centre[mine] = fit.moved[g], fit.centre[g]
     return moved, centre
 

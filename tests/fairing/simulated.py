@@ -243,7 +243,8 @@ def exact_surface(body: Body, first: float, last: float, *, sd: float = 1e-6) ->
     )
     none, one = np.zeros((1, 1)), np.ones((1, 1))
     batch = Batch(
-        knot=np.zeros(1, int), settles=np.ones(1, bool), shift_sigma=np.zeros(1),
+        knot=np.zeros(1, int), settles=np.ones(1, bool), drifts=np.zeros(1, bool),
+        shift_sigma=np.zeros(1),
         own=np.zeros((1, 1), int), station=none, bl=none, wl=none, sigma=one, covariance=None,
         depth=none, mark=np.full((1, 1), -1),
     )  # fmt: skip
