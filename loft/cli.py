@@ -34,7 +34,7 @@ class Talk:
 
     def progress(self, words: str) -> None:
         """Show what is being done, on one line that is drawn over."""
-        if words.startswith("superseded"):
+        if words.startswith(("superseded", "note: ")):
             self.say(words)
         elif self.live:
             click.echo(f"\r\x1b[2K{words} ...", err=True, nl=False)
@@ -349,20 +349,20 @@ def arcs(talk: Talk, **given: Any) -> None:
 @job_command
 @click.argument("part", type=click.Path(path_type=Path))
 def prove(part: Path, face: str, sigma: float, talk: Talk, **given: Any) -> None:
-    """Prove the made part, read in PART.csv, against the section; writes prove.csv.
+    """Prove made parts, read in PART.csv, against the issued section; writes prove.csv, prove.svg.
 
     Lengths in the job's unit, flange angles in degrees.
 
     Example: loft prove corncrake corncrake/part.csv
     """
     from loft import steps as do
+    from loft.proving import write_prove
     from loft.show.console import tell_prove
 
     read, chosen, folder = _begin(given["job"], given["frames"], given["out"])
     with do.held(folder):
         result = do.compute(read, chosen, talk.progress)
-        do.write_lift(result, folder, talk.progress)
-        _, data = do.write_prove(result, part, folder, face=face, sigma=sigma)
+        _, data = write_prove(result, part, folder, face=face, sigma=sigma, progress=talk.progress)
     talk.say(tell_prove(data, folder))
     talk.data(data)
 

@@ -418,35 +418,6 @@ def write_report(
     return written
 
 
-def write_prove(
-    result: Result, part: Path, out: Path, *, face: str, sigma: float
-) -> tuple[list[Path], dict[str, Any]]:
-    """Judge a made part against the section that was issued; write prove.csv."""
-    from loft.bench.part_table import read_part
-    from loft.bench.prove import prove, prove_table
-
-    if len(result.sections) > 1:
-        names = ", ".join(section.frame for section in result.sections)
-        raise LoftError(f"the job lifts {names}; say with --frame which of them was made")
-    section = result.sections[0]
-    name = result.hashes[section.frame]
-    readings = read_part(result.job, part, frame=section.frame, face=face, sigma=sigma)
-    found = prove(section, readings, result.job)
-    text = prove_table(section, found, name, unit=result.job.unit)
-    data = {
-        "frame": section.frame, "section": name, "part": part.name, "part_sha256": digest(part),
-        "held": found.held, "verdict": found.verdict, "notes": list(found.notes),
-        "readings": len(found.rows),
-        "rework": [
-            {"girth_mm": row.girth, "deviation": row.deviation, "kind": row.kind,
-             "remark": row.remark}
-            for row in found.rows if row.verdict == "rework"
-        ],
-        "undecided": sum(row.verdict == "cannot be decided" for row in found.rows),
-    }  # fmt: skip
-    return _write_all(out / section.frame, {"prove.csv": text.encode()}), data
-
-
 def _write_all(folder: Path, files: dict[str, bytes]) -> list[Path]:
     for name, content in files.items():
         write_bytes(folder / name, content)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -46,6 +47,7 @@ def read_part(
     face: str = "frame_flange",
     unit: str = "",
     source: str | None = None,
+    others: Sequence[str] = (),
 ) -> tuple[PartReading, ...]:
     r"""Return the readings of a made part, or refuse its table with every fault.
 
@@ -59,7 +61,7 @@ def read_part(
     job : Job
     path : Path or str
     frame : str
-        Name of the frame; rows of other frames are refused.
+        Name of the frame; rows that name another are refused.
     sigma : float
         Of rows that give none, mm; NaN where there is no such.
     face : str
@@ -68,6 +70,8 @@ def read_part(
         Of bare numbers; "" is the job's.
     source : str, optional
         The table's text where it has been read already.
+    others : sequence of str
+        Frames whose rows are passed over; with any, every row must name its frame.
 
     Returns
     -------
@@ -90,12 +94,46 @@ def read_part(
     if source is None:
         source = table_source(Path(path), name)
     rows = table_rows(source, faults, required=REQUIRED, optional=OPTIONAL)
-    readings = [_reading(row, job, frame, sigma, face, unit or job.unit, faults) for row in rows]
+    passed = [name for name in others if name != frame]
+    readings = [
+        _reading(row, job, frame, sigma, face, unit or job.unit, faults)
+        for row in rows
+        if not passed or row.cells.get("frame") not in passed
+    ]
     if not readings and not faults.count:
         faults.add(0, "", "no reading found")
     if faults.count:
         raise LoftError(faults.findings())
     return tuple(readings)
+
+
+def frames_of(path: Path, lifted: Sequence[str]) -> list[str]:
+    """Return which of the frames lifted were read, in their order.
+
+    A table that names no frame is of the one frame that was lifted.
+
+    Raises
+    ------
+    LoftError
+        Several frames were lifted and a row does not say of which it is.
+
+    Examples
+    --------
+    >>> frames_of(Path("part.csv"), ["F14", "F15"])  # doctest: +SKIP
+    """
+    faults = Faults(file=path.name)
+    source = table_source(path, path.name)
+    rows = table_rows(source, faults, required=REQUIRED, optional=OPTIONAL)
+    named = [
+        (row, row.cells.get("frame") or (lifted[0] if len(lifted) == 1 else "")) for row in rows
+    ]
+    for row, name in named:
+        if name not in lifted:
+            told = f"{name or 'nothing'} found, {' or '.join(lifted)} wanted: a frame that is made"
+            faults.add(row.number, "frame", told)
+    if faults.count:
+        raise LoftError(faults.findings())
+    return [name for name in lifted if name in {own for _, own in named}]
 
 
 def _reading(

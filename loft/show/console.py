@@ -116,18 +116,26 @@ def _known(value: float) -> str:
 
 
 def tell_prove(data: dict[str, Any], out: Path) -> str:
-    """Return the verdict on a made part, for `loft prove`."""
-    parts = [
-        f"{data['frame']}, section {data['section']}: {data['readings']} readings of the part, "
-        f"held by {data['held']}",
-        data["verdict"].upper(),
-    ]
-    parts += [f"  girth {row['girth_mm']:.0f}: {row['remark']}" for row in data["rework"]]
-    if data["undecided"]:
-        parts.append(f"{data['undecided']} readings cannot be decided by this survey")
-    parts += [f"note: {note}" for note in data["notes"]]
-    parts.append(f"prove.csv in {out / data['frame']}; shape only, not approved data")
-    return "\n".join(parts)
+    """Return the verdict on every made part, for `loft prove`."""
+    parts = []
+    for one in data.get("frames", [data]):
+        if "section" in one:
+            parts.append(
+                f"{one['frame']}, section {one['section']}: {one['readings']} readings of the "
+                f"part, held by {one['held']}"
+            )
+        else:
+            parts.append(one["frame"])
+        parts.append(one["verdict"].upper())
+        parts += [
+            f"  girth {row['girth_mm']:.0f}: {row['remark']}" for row in one.get("rework", [])
+        ]
+        if one.get("undecided"):
+            parts.append(f"{one['undecided']} readings cannot be decided by this survey")
+        parts += [f"note: {note}" for note in one["notes"]]
+        if "section" in one:
+            parts.append(f"prove.csv and prove.svg in {out / one['frame']}")
+    return "\n".join([*parts, "shape only, not approved data"])
 
 
 def _moved(data: dict[str, Any], units: str) -> str:
