@@ -229,7 +229,7 @@ def survey(
     units: str | None,
     talk: Talk,
 ) -> None:
-    """Read the survey and say what came in; writes points.csv.
+    """Read the survey and say what came in; writes points.csv and survey.svg.
 
     Where there are ties, every tie and adjusted point is written with its spread.
     Lengths in the job's unit.
@@ -247,8 +247,8 @@ def survey(
     read, _, folder = _begin(job, frames, out)
     with do.held(folder):
         found = read_survey(read, progress=talk.progress)
-        do.write_survey(read, found, folder)
-    data = survey_summary(read, found)
+        data = survey_summary(read, found)
+        do.write_survey(read, found, data, folder)
     talk.say(tell_survey(read, data, folder, units or read.unit))
     talk.data(data)
 

@@ -180,9 +180,12 @@ def _inputs(job: Job) -> tuple[Path, ...]:
     return tuple(dict.fromkeys(files))
 
 
-def write_survey(job: Job, survey: Survey, out: Path) -> list[Path]:
-    """Write points.csv and, where ties were adjusted, every tie and point with its spread."""
+def write_survey(job: Job, survey: Survey, data: dict[str, Any], out: Path) -> list[Path]:
+    """Write points.csv, survey.svg and, where ties were adjusted, every tie and point."""
+    from loft.show.coverage import survey_drawing
+
     files = {"points.csv": points_table(job, survey)}
+    files["survey.svg"] = survey_drawing(job, survey, data)
     for tie_set in job.ties:
         found, stem = adjust_table(job, tie_set), tie_set.file.stem
         files[f"{stem}_adjusted.csv"] = adjusted_ties_table(job, found)

@@ -37,7 +37,7 @@ def tell_survey(job: Job, data: dict[str, Any], out: Path, units: str) -> str:
         ),
         _aside(data["set_aside"]),
         "\n".join(f"note: {note}" for note in data["notes"]),
-        f"points.csv in {out}",
+        f"points.csv and survey.svg in {out}",
     ]
     return "\n\n".join(part for part in parts if part)
 

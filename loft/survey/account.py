@@ -44,7 +44,7 @@ def line_by_frame(job: Job, survey: Survey) -> dict[str, dict[str, int]]:
     {}
     """
     found = {}
-    for line in sorted(survey.lines, key=_from_the_crown):
+    for line in sorted(survey.lines, key=from_the_crown):
         mine = survey.use & (survey.line == line.name)
         found[line.name] = {
             **{
@@ -55,7 +55,7 @@ def line_by_frame(job: Job, survey: Survey) -> dict[str, dict[str, int]]:
     return found
 
 
-def _from_the_crown(line: Line) -> tuple[int, int, str]:
+def from_the_crown(line: Line) -> tuple[int, int, str]:
     """Sort lines from the crown down by their numbers, the sides of one number together."""
     digits = "".join(letter for letter in line.name if letter.isdigit())
     return ({"crown": 0, "keel": 2}.get(line.kind, 1), int(digits or 0), line.name)
