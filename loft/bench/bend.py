@@ -17,7 +17,11 @@ Array = NDArray[np.float64]
 
 # (a, b, what it is): allowance = (a R + b T) per degree of bend
 _ALLOWANCES = {
-    "faa": (0.01743, 0.0078, "(0.01743 R + 0.0078 T) N, FAA-H-8083-31 ch. 4, from memory"),
+    "faa": (
+        0.01743,
+        0.0078,
+        "(0.01743 R + 0.0078 T) N, a shop formula known from quotations only: try it on a strip",
+    ),
     "navy": (0.0173, 0.0078, "(0.0173 R + 0.0078 T) N, US Navy Airman text p. 13-19"),
     "mid_plane": (
         math.pi / 180,
@@ -46,7 +50,8 @@ def bend_constant(name: str) -> tuple[float, float, str]:
     >>> bend_constant("navy")[0]
     0.0173
     """
-    key = name.strip().lower().replace(" ", "_").replace("-", "_") or USUAL_CONSTANT
+    given = name.strip()
+    key = given.lower().replace(" ", "_").replace("-", "_") or USUAL_CONSTANT
     if key not in _ALLOWANCES:
         raise LoftError(
             Finding(
@@ -54,7 +59,8 @@ def bend_constant(name: str) -> tuple[float, float, str]:
                 text=f"{name} found, {', '.join(_ALLOWANCES)} wanted",
             )
         )
-    return _ALLOWANCES[key]
+    a, b, words = _ALLOWANCES[key]
+    return a, b, words if given else f"{words}; the job names no bend_constant"
 
 
 def bend_allowance(bend: ArrayLike, *, radius: float, gauge: float, constant: str = "") -> Array:

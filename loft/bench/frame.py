@@ -16,7 +16,7 @@ from loft.bench.bend import (
 )
 from loft.bench.fold import mend
 from loft.bench.outline import SAME_GIRTH, Outline, Places, at, outline_of
-from loft.bench.part import Part, crossing_girth, depth_at, lap_ranges, part_of
+from loft.bench.part import Part, depth_at, lap_ranges, part_of, splice_girth
 from loft.bench.pieces import Piece, split
 from loft.job.errors import Finding, LoftError
 from loft.job.records import NAN, Array, Job, Section, freeze_arrays
@@ -193,7 +193,9 @@ def _rows(
     double = [*outline.corners.tolist()]
     for low, high, _ in lap_ranges(section, job):
         double += [low, high]
-    single = np.mod(section.crossings.girth, section.length)
+    splices = [splice_girth(section, name, job.unit) for name in job.frame_section.splices]
+    known = [girth for girth in splices if girth == girth]
+    single = np.append(np.mod(section.crossings.girth, section.length), known)
     marks = np.unique(np.concatenate([np.array(double), single, [0.0]]))
     keep = _apart(marks, np.array(double), section.length)
     grid = section.girth[_clear(section.girth, keep, section.length)]
@@ -290,6 +292,3 @@ def _check_bend(bend: Array, girth: Array, part: Part) -> None:
                 "a wider flange or a smaller bend radius is wanted",
             )
         )
-
-
-__all__ = ["STEP", "FrameLines", "crossing_girth", "frame_lines"]

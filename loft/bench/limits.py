@@ -19,6 +19,7 @@ from loft.bench.tables import (
 )
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Job, Section
+from loft.job.units import MM_PER
 
 
 def checks(
@@ -45,7 +46,7 @@ def checks(
         *bend_radius_checks(job, lines),
         *_holes(job, lines, marks),
         *_corners(marks),
-        *_splices(lines, marks),
+        *_splices(lines, marks, job.unit),
         *_strain(job, lines),
     )
 
@@ -174,19 +175,23 @@ def _corners(marks: Sequence[Mark]) -> Iterator[Finding]:
             )
 
 
-def _splices(lines: FrameLines, marks: Sequence[Mark]) -> Iterator[Finding]:
-    """Tell of splices that stand in a cut-out."""
+def _splices(lines: FrameLines, marks: Sequence[Mark], unit: str) -> Iterator[Finding]:
+    """Tell of splices that stand in a cut-out, and how to name the middle beside it."""
     length = lines.outline.length
+    cuts = [mark for mark in marks if mark.kind == "cutout"]
     for splice in (mark for mark in marks if mark.kind == "splice"):
-        for cut in (mark for mark in marks if mark.kind == "cutout"):
+        for cut in cuts:
             gap = abs((splice.girth - cut.girth + length / 2) % length - length / 2)
             if gap < cut.width / 2:
+                ahead = [(other.girth - cut.girth) % length for other in cuts if other is not cut]
+                half = round(min(ahead, default=length) / 2 / MM_PER[unit], 1)
                 yield Finding(
                     column="frame_section.splices",
                     severity="warning",
-                    text=f"the splice {splice.name} stands in the cut-out of {cut.name}: each "
-                    "piece carries half of it, and the flange cannot be joined across it; a splice "
-                    "between stringers is usual (common practice, no source)",
+                    text=f"the splice {splice.name} at girth {splice.girth:.1f} mm stands in the "
+                    f"cut-out of {cut.name}, {cut.width:.1f} mm wide: the flange cannot be joined "
+                    f'across it; "{cut.name}+{half:g}" would part the frame midway to the next '
+                    "cut-out (common practice, no source)",
                 )
 
 

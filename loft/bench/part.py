@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -12,6 +13,9 @@ from numpy.typing import NDArray
 from loft.bench.bend import bend_constant
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section
+from loft.job.units import MM_PER
+
+_AWAY = re.compile(r"(.+?)([+-]\d+(?:\.\d+)?)")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -140,6 +144,27 @@ def crossing_girth(section: Section, line: str) -> float:
     """
     hit = np.flatnonzero(section.crossings.line == line)
     return float(np.mod(section.crossings.girth[hit[0]], section.length)) if len(hit) else math.nan
+
+
+def splice_girth(section: Section, place: str, unit: str) -> float:
+    """Return the girth of a splice: at a line, or so far from one; NaN where none is named so.
+
+    ``S7S+80`` lies 80 of the job's unit from S7S towards greater girth (down the
+    starboard side, up the port side), ``S7P-80`` towards lesser: a splice need not
+    stand in a stringer's cut-out.
+
+    Examples
+    --------
+    >>> from loft.bench.stock import round_section
+    >>> splice_girth(round_section(600.0), "CROWN+80", "mm")
+    80.0
+    """
+    girth = crossing_girth(section, place)
+    away = _AWAY.fullmatch(place)
+    if girth == girth or not away:
+        return girth
+    girth = crossing_girth(section, away[1]) + float(away[2]) * MM_PER[unit]
+    return float(np.mod(girth, section.length))
 
 
 def _stands(name: str, job: Job) -> str:

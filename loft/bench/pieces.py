@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loft.bench.outline import SAME_GIRTH
-from loft.bench.part import crossing_girth
+from loft.bench.part import splice_girth
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section
 
@@ -59,7 +59,7 @@ def split(section: Section, job: Job, girth: Array, before: NDArray[np.bool_]) -
                 closed=True,
             ),
         )
-    places = sorted(zip(_girths(section, splices), splices, strict=True))
+    places = sorted(zip(_girths(section, splices, job.unit), splices, strict=True))
     pieces = []
     for number, (start, name) in enumerate(places):
         stop, other = places[(number + 1) % len(places)]
@@ -109,16 +109,16 @@ def on_piece(piece: Piece, girth: float, length: float) -> bool:
     return bool(past <= piece.stop - piece.start + SAME_GIRTH)
 
 
-def _girths(section: Section, splices: tuple[str, ...]) -> list[float]:
-    found = [crossing_girth(section, name) for name in splices]
+def _girths(section: Section, splices: tuple[str, ...], unit: str) -> list[float]:
+    found = [splice_girth(section, name, unit) for name in splices]
     faults = []
     for number, (name, girth) in enumerate(zip(splices, found, strict=True)):
         if girth != girth:
             faults.append(
                 Finding(
                     column="frame_section.splices",
-                    text=f"{name} found, a line that crosses {section.frame} wanted: "
-                    + ", ".join(section.crossings.line.tolist()),
+                    text=f"{name} found, a line that crosses {section.frame} wanted, or a "
+                    "distance from one, such as S4S+60: " + ", ".join(section.crossings.line),
                 )
             )
         elif any(abs(girth - other) < SAME_GIRTH for other in found[:number]):

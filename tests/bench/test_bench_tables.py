@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from loft.bench.bend import bend_allowance, setback
+from loft.bench.bend import bend_allowance, bend_constant, setback
 from loft.bench.frame import frame_lines
 from loft.bench.limits import checks, radius_tables
 from loft.bench.marks import frame_marks
@@ -251,10 +251,48 @@ def test_a_section_known_less_well_than_the_tolerance_is_told():
     assert "known to 0.90 mm either side" in found(tight)["tolerance.mould_line"].text
 
 
-def test_a_splice_in_a_cut_out_is_told():
-    assert "stands in the cut-out of S1P" in found(plain_job())["frame_section.splices"].text
-    sheet = replace(plain_job().frame_section, splices=("CROWN", "KEEL"))
-    assert "frame_section.splices" not in found(replace(plain_job(), frame_section=sheet))
+def test_a_splice_in_a_cut_out_is_told_and_where_to_put_it():
+    """Two cut-outs, half a turn apart: 942.5 mm from either lies the middle."""
+    said = found(plain_job())["frame_section.splices"].text
+    assert "the splice S1P at girth 2827.4 mm stands in the cut-out of S1P, 20.5 mm wide" in said
+    assert '"S1P+942.5" would part the frame midway' in said
+    for splices in (("CROWN", "KEEL"), ("CROWN", "S1S+900", "KEEL", "S1P-900.5")):
+        sheet = replace(plain_job().frame_section, splices=splices)
+        assert "frame_section.splices" not in found(replace(plain_job(), frame_section=sheet))
+
+
+@pytest.mark.parametrize(("unit", "text"), [("mm", "S1S+80"), ("in", "S1S+3.5"), ("mm", "S1P-80")])
+def test_a_frame_is_split_at_a_distance_from_a_line(unit, text):
+    """Row, mark and both pieces' ends stand at that girth, greater girth for plus."""
+    job = plain_job()
+    sheet = replace(job.frame_section, splices=("CROWN", text))
+    section, job = round_section(600.0), replace(job, unit=unit, frame_section=sheet)
+    lines = frame_lines(section, job)
+    quarter = 600.0 * math.pi / 2
+    girth = {"S1S+80": quarter + 80.0, "S1S+3.5": quarter + 88.9, "S1P-80": 3 * quarter - 80.0}[
+        text
+    ]
+    first, second = lines.pieces
+    assert (first.name, second.name) == (f"CROWN-{text}", f"{text}-CROWN")
+    assert lines.girth[first.rows[-1]] == pytest.approx(girth, abs=1e-9)
+    assert lines.girth[second.rows[0]] == pytest.approx(girth, abs=1e-9)
+    marks = {mark.name: mark for mark in frame_marks(section, job, lines) if mark.kind == "splice"}
+    assert marks[text].girth == pytest.approx(girth, abs=1e-9)
+    for wrong in ("S9S+80", "S1S+", "S1S+x"):
+        sheet = replace(job.frame_section, splices=("CROWN", wrong))
+        with pytest.raises(LoftError, match="or a distance from one, such as S4S"):
+            frame_lines(section, replace(job, frame_section=sheet))
+
+
+def test_nothing_known_from_quotations_is_printed_as_a_handbook_s():
+    """The usual bend formula was seen only in notes that quote it; a strip tells."""
+    for name in ("", "faa"):
+        words = bend_constant(name)[2]
+        assert "FAA" not in words
+        assert "handbook" not in words
+        assert "known from quotations only" in words
+    assert bend_constant("")[2].endswith("the job names no bend_constant")
+    assert "US Navy Airman text p. 13-19" in bend_constant("navy")[2]
 
 
 def test_pin_near_the_inner_edge_is_told():
