@@ -33,6 +33,7 @@ class Blank:
     rivets: Array
     inner: tuple[Array, ...]  # inner flange: its tangent lines, empty without one
     pins: tuple[Mark, ...]
+    holes: tuple[Mark, ...]  # lightening holes
     relief: tuple[tuple[float, float, float], ...]  # bl, height, diameter
     area: float  # mm2
 
@@ -97,8 +98,9 @@ def flat_blank(lines: FrameLines, marks: Sequence[Mark], piece: Piece) -> Blank:
         rivets=lines.rivets[rows],
         inner=_inner_tangents(lines, piece),
         pins=tuple(mark for mark in own if mark.kind == "pin"),
+        holes=tuple(mark for mark in own if mark.kind == "hole"),
         relief=relief,
-        area=float(cut.area),
+        area=float(cut.area) - sum(np.pi * m.radius**2 for m in own if m.kind == "hole"),
     )
 
 

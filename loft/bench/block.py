@@ -150,6 +150,51 @@ def forming_block(
     return tuple(blocks)
 
 
+def follower_block(
+    section: Section, job: Job, *, step: float = STEP
+) -> tuple[tuple[str, Solid], ...]:
+    """Return the follower of every piece, by name: the plate that clamps the web on its block.
+
+    In block coordinates, on the sheet: it covers the flat of the web, from the bend's
+    tangent line to the inner edge or the inner flange's tangent line, with the pin
+    holes of its block. None where the job gives no [block] follower.
+
+    Examples
+    --------
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> follower_block(round_section(600.0), plain_job(), step=10.0)
+    ()
+    """
+    thick = job.shop.block_follower
+    if thick != thick:
+        return ()
+    lines = frame_lines(section, job, step=step)
+    part, rows = lines.part, len(lines.girth)
+    sharp = np.pi - part.inner_angle
+    lost = (part.radius + part.gauge) * np.tan(sharp / 2) if part.inner_flange else 0.0
+    inner = part.web_depth - lost
+    outer = lines.setback[:, None]
+    low = np.full((rows, 1), part.gauge)
+    profiles = Profiles(
+        inset=np.concatenate([np.full((rows, 1), inner), outer, outer, np.full((rows, 1), inner)],
+                             axis=1),
+        z=np.concatenate([low + thick, low + thick, low, low], axis=1),
+        depth=thick,
+        base=0.0,
+    )  # fmt: skip
+    rings, _ = block_rings(lines, profiles)
+    pins = [mark for mark in frame_marks(section, job, lines) if mark.kind == "pin"]
+    made = []
+    for piece in lines.pieces:
+        solid = swept_solid(
+            _held_back(rings[piece.rows], piece), closed=piece.closed, name=piece.name
+        )
+        own = [p for p in pins if piece_at(lines.pieces, p.girth, section.length) is piece]
+        holes = [(-part.hand * pin.bl, pin.height, 2 * pin.radius) for pin in own]
+        made.append((piece.name, drilled(solid, holes)))
+    return tuple(made)
+
+
 def block_profiles(
     lines: FrameLines, *, depth: float, base: float, rounded: bool = True
 ) -> Profiles:

@@ -38,6 +38,8 @@ LAYERS = {
         Layer(name="STRINGER", colour=8, ink="#5d666f", width=0.18, dash=(12.0, 2.0, 1.0, 2.0)),
         Layer(name="SPLICE", colour=4, ink="#0b7285", width=0.35, dash=(8.0, 2.0, 2.0, 2.0)),
         Layer(name="PIN_HOLE", colour=1, ink="#b3300f", width=0.25),
+        Layer(name="LIGHTENING_HOLE", colour=1, ink="#b3300f", width=0.35),
+        Layer(name="SPLICE_RIVETS", colour=6, ink="#8a2d86", width=0.18),
         Layer(name="RELIEF_HOLE", colour=1, ink="#b3300f", width=0.25),
         Layer(name="BLOCK_TOP", colour=7, ink="#14181d", width=0.35),
         Layer(name="BLOCK_FOOT", colour=5, ink="#1f4e9e", width=0.25, dash=(4.0, 1.5)),

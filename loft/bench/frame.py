@@ -16,7 +16,7 @@ from loft.bench.bend import (
 )
 from loft.bench.fold import mend
 from loft.bench.outline import SAME_GIRTH, Outline, Places, at, outline_of
-from loft.bench.part import Part, depth_at, lap_ranges, part_of, splice_girth
+from loft.bench.part import Part, depth_at, lap_ranges, part_of, place_girth
 from loft.bench.pieces import Piece, split
 from loft.job.errors import Finding, LoftError
 from loft.job.records import NAN, Array, Job, Section, freeze_arrays
@@ -193,7 +193,7 @@ def _rows(
     double = [*outline.corners.tolist()]
     for low, high, _ in lap_ranges(section, job):
         double += [low, high]
-    splices = [splice_girth(section, name, job.unit) for name in job.frame_section.splices]
+    splices = [place_girth(section, name, job.unit) for name in job.frame_section.splices]
     known = [girth for girth in splices if girth == girth]
     single = np.append(np.mod(section.crossings.girth, section.length), known)
     marks = np.unique(np.concatenate([np.array(double), single, [0.0]]))

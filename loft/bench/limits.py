@@ -9,6 +9,8 @@ import numpy as np
 
 from loft.bench.frame import FrameLines
 from loft.bench.marks import Mark
+from loft.bench.rivets import splice_pattern
+from loft.bench.splice import splice_plan
 from loft.bench.tables import (
     EDGE_LEAST,
     EDGE_SOURCE,
@@ -47,6 +49,7 @@ def checks(
         *_holes(job, lines, marks),
         *_corners(marks),
         *_splices(lines, marks, job.unit),
+        *_rivets(job, lines, marks),
         *_strain(job, lines),
     )
 
@@ -193,6 +196,15 @@ def _splices(lines: FrameLines, marks: Sequence[Mark], unit: str) -> Iterator[Fi
                     f'across it; "{cut.name}+{half:g}" would part the frame midway to the next '
                     "cut-out (common practice, no source)",
                 )
+
+
+def _rivets(job: Job, lines: FrameLines, marks: Sequence[Mark]) -> Iterator[Finding]:
+    """Tell of splice rivets that find no room."""
+    plan = splice_plan(lines.part, kind=job.shop.splice_type, rivet=job.shop.splice_rivet)
+    splices = [mark for mark in marks if mark.kind == "splice"]
+    notes = [n for mark in splices for n in splice_pattern(lines, plan, mark, tuple(marks)).notes]
+    for note in dict.fromkeys(notes):
+        yield Finding(column="splice.rivet", severity="warning", text=note)
 
 
 def _strain(job: Job, lines: FrameLines) -> Iterator[Finding]:

@@ -8,7 +8,7 @@ import numpy as np
 
 from loft.bench.bend import bend_constant
 from loft.bench.blank import flat_blank
-from loft.bench.block import block_files, forming_block
+from loft.bench.block import block_files, follower_block, forming_block
 from loft.bench.boards import boards_drawing
 from loft.bench.frame import frame_lines
 from loft.bench.limits import checks
@@ -17,6 +17,7 @@ from loft.bench.marks import frame_marks
 from loft.bench.offsets import offsets_csv
 from loft.bench.plot import dxf_bytes, pdf_bytes, svg_bytes
 from loft.bench.shop import Work, shop_html, shop_pdf
+from loft.bench.solid import stl_bytes
 from loft.bench.splice import splice_plan
 from loft.bench.template import blank_drawing, template_drawing
 from loft.job.errors import LoftError
@@ -77,6 +78,9 @@ def make_files(
     }
     files = {name: text.encode("utf-8") for name, text in texts.items()}
     files |= block_files(work.blocks, frame=section.frame, section_hash=section_hash)
+    for name, solid in follower_block(section, job):
+        heading = f"section {section_hash} frame {section.frame} mm follower {name}"[:80]
+        files[f"follower_{name}.stl"] = stl_bytes([solid], heading=heading)
     template = template_drawing(section, job, section_hash=section_hash, units=units)
     files |= {
         "template.dxf": dxf_bytes(template),

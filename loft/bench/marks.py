@@ -10,7 +10,7 @@ import numpy as np
 from loft.bench.cutout import cut_depth, cut_width, lean
 from loft.bench.frame import FrameLines
 from loft.bench.outline import Places, at
-from loft.bench.part import crossing_girth, depth_at, lap_ranges
+from loft.bench.part import depth_at, lap_ranges, place_girth
 from loft.job.errors import Finding, LoftError
 from loft.job.records import NAN, Job, Section
 
@@ -21,12 +21,12 @@ CUT_KINDS = ("stringer", "longeron")
 class Mark:
     """One mark in the frame's plane; mm and radians, NaN where it has no such figure.
 
-    `bl, height` is its place: on the flange line, but the centre for a pin hole.
+    `bl, height` is its place: on the flange line, but the centre for a pin or lightening hole.
     `angle` is its outward direction from up, positive to starboard; `lean` how far
     a cut-out's bottom leans from square round the girth.
     """
 
-    kind: str  # splice | cutout | pin | lap_step | chine
+    kind: str  # splice | cutout | pin | hole | lap_step | chine
     name: str
     girth: float
     bl: float
@@ -42,13 +42,14 @@ def frame_marks(section: Section, job: Job, lines: FrameLines) -> tuple[Mark, ..
     """Return every mark of a frame, kind by kind, each by girth.
 
     Cut-outs are made where the frame stands on the skin: at every stringer and
-    longeron. Pin holes are named PIN1, PIN2 ... in the order of the job.
+    longeron. Pin holes are named PIN1, PIN2 ..., lightening holes H1, H2 ... in the
+    order of the job.
 
     Raises
     ------
     LoftError
-        Figures of the cut-outs are missing; a pin's line is unknown, or the pin
-        would not lie on the web.
+        Figures of the cut-outs are missing; cut-outs overlap or go through the web;
+        the line of a pin or hole is unknown, or it would not lie on the web.
 
     Examples
     --------
@@ -59,13 +60,16 @@ def frame_marks(section: Section, job: Job, lines: FrameLines) -> tuple[Mark, ..
     >>> [(mark.kind, mark.name) for mark in marks][-2:]
     [('cutout', 'S1S'), ('cutout', 'S1P')]
     """
-    pins, faults = _pins(section, job, lines)
+    splices = list(_splices(section, job, lines))
+    cuts = list(_cutouts(section, job, lines))
+    holes, faults = _holes(section, job, lines, [*splices, *cuts])
+    faults = [*_bad_cutouts(section, job, lines, cuts), *faults]
     if faults:
         raise LoftError(faults)
     return (
-        *_splices(section, job, lines),
-        *_cutouts(section, job, lines),
-        *pins,
+        *splices,
+        *cuts,
+        *holes,
         *_lap_steps(section, job, lines),
         *_chines(section, lines),
     )
@@ -161,46 +165,80 @@ def _check_cutouts(job: Job) -> None:
         raise LoftError(faults)
 
 
-def _pins(section: Section, job: Job, lines: FrameLines) -> tuple[list[Mark], list[Finding]]:
-    marks, faults = [], []
+def _bad_cutouts(
+    section: Section, job: Job, lines: FrameLines, cuts: Sequence[Mark]
+) -> Iterator[Finding]:
+    """Tell of cut-outs that go through the web or into their neighbour."""
+    web = lines.part.web_depth
+    for cut in cuts:
+        if cut.depth >= web:
+            yield Finding(
+                file=job.path.name,
+                column="stringer.depth",
+                text=f"at girth {cut.girth:.1f} mm the cut-out of {cut.name} is {cut.depth:.1f} mm "
+                f"deep, the web {web:g} mm: a deeper web or a lower stringer is wanted",
+            )
+    ahead = sorted(cuts, key=lambda mark: mark.girth)
+    for cut, other in zip(ahead, ahead[1:] + ahead[:1], strict=True):
+        row = int(np.argmin(np.abs(lines.girth - cut.girth)))
+        gap = (other.girth - cut.girth) % section.length * _shrunk(lines, row, cut.depth)
+        if cut is not other and gap < (cut.width + other.width) / 2:
+            yield Finding(
+                file=job.path.name,
+                column="stringer.width",
+                text=f"the cut-outs of {cut.name} at girth {cut.girth:.1f} mm and {other.name} at "
+                f"{other.girth:.1f} mm overlap: {gap:.1f} mm apart at their feet, "
+                f"{(cut.width + other.width) / 2:.1f} mm is the least",
+            )
+
+
+def _holes(
+    section: Section, job: Job, lines: FrameLines, others: Sequence[Mark]
+) -> tuple[list[Mark], list[Finding]]:
+    """Return the pin holes and the lightening holes, and what is wrong with them."""
     across = job.shop.block_pin_diameter
+    marks: list[Mark] = []
+    faults: list[Finding] = []
+
+    def fault(key: str, text: str) -> None:
+        faults.append(Finding(file=job.path.name, column=key, text=text))
+
     if job.shop.block_pins and across != across:
-        text = "nothing found, the diameter of the pins wanted"
-        faults.append(Finding(file=job.path.name, column="block.pin_diameter", text=text))
-    for number, (line, inside) in enumerate(job.shop.block_pins, start=1):
-        girth = crossing_girth(section, line)
+        fault("block.pin_diameter", "nothing found, the diameter of the pins wanted")
+    asked = [("pin", line, inside, across) for line, inside in job.shop.block_pins]
+    asked += [("hole", *one) for one in job.frame_section.lightening]
+    counts = {"pin": 0, "hole": 0}
+    for kind, line, inside, wide in asked:
+        counts[kind] += 1
+        key, stem = {"pin": ("block.pins", "PIN"), "hole": ("frame_section.lightening", "H")}[kind]
+        girth = place_girth(section, line, job.unit)
         if girth != girth:
-            text = f"pin {number} at {line} found, a line that crosses {section.frame} wanted"
-            faults.append(Finding(file=job.path.name, column="block.pins", text=text))
+            text = f"{kind} {counts[kind]} at {line} found, a line that crosses {section.frame} "
+            fault(key, text + "wanted, or a distance from one, such as S4S+60")
             continue
         here = at(lines.outline, [girth])
         bl, height = _place(lines, here, _inset(section, job, lines, here) + inside)
-        marks.append(
-            Mark(
-                kind="pin",
-                name=f"PIN{number}",
-                girth=girth,
-                bl=bl,
-                height=height,
-                angle=_direction(here),
-                width=across,
-                depth=inside,
-                radius=across / 2,
-            )
+        mark = Mark(
+            kind=kind,
+            name=f"{stem}{counts[kind]}",
+            girth=girth,
+            bl=bl,
+            height=height,
+            angle=_direction(here),
+            width=wide,
+            depth=inside,
+            radius=wide / 2,
         )
-    others = [*_splices(section, job, lines), *_cutouts(section, job, lines)] if marks else []
-    faults += [
-        Finding(file=job.path.name, column="block.pins", text=text)
-        for mark in marks
-        for text in _off_web(section, lines, mark, others)
-    ]
+        for text in _off_web(section, lines, mark, [*others, *marks]):
+            fault(key, text)
+        marks.append(mark)
     return marks, faults
 
 
 def _off_web(
     section: Section, lines: FrameLines, pin: Mark, others: Sequence[Mark]
 ) -> Iterator[str]:
-    """Say why a pin does not lie on the flat of the web."""
+    """Say why a hole does not lie on the flat of the web, clear of all else."""
     row = int(np.argmin(np.abs(lines.girth - pin.girth)))
     place = f"{pin.name} at girth {pin.girth:.1f} mm stands {pin.depth:.1f} mm inside the flange "
     least = float(lines.setback[row]) + pin.radius
@@ -211,6 +249,11 @@ def _off_web(
     if not least <= pin.depth <= most:
         yield f"{place}line, off the flat of the web: {least:.1f} to {most:.1f} mm is wanted"
     for mark in others:
+        if mark.kind in ("pin", "hole"):
+            apart = float(np.hypot(mark.bl - pin.bl, mark.height - pin.height))
+            if apart < mark.radius + pin.radius:
+                yield f"{place}line, in {mark.name}: {apart:.1f} mm between their centres"
+            continue
         gap = abs(
             (pin.girth - mark.girth + section.length / 2) % section.length - section.length / 2
         )

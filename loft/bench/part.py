@@ -146,17 +146,17 @@ def crossing_girth(section: Section, line: str) -> float:
     return float(np.mod(section.crossings.girth[hit[0]], section.length)) if len(hit) else math.nan
 
 
-def splice_girth(section: Section, place: str, unit: str) -> float:
-    """Return the girth of a splice: at a line, or so far from one; NaN where none is named so.
+def place_girth(section: Section, place: str, unit: str) -> float:
+    """Return the girth of a place: at a line, or so far from one; NaN where none is named so.
 
     ``S7S+80`` lies 80 of the job's unit from S7S towards greater girth (down the
-    starboard side, up the port side), ``S7P-80`` towards lesser: a splice need not
-    stand in a stringer's cut-out.
+    starboard side, up the port side), ``S7P-80`` towards lesser: splices, pins and
+    holes need not stand in a stringer's cut-out.
 
     Examples
     --------
     >>> from loft.bench.stock import round_section
-    >>> splice_girth(round_section(600.0), "CROWN+80", "mm")
+    >>> place_girth(round_section(600.0), "CROWN+80", "mm")
     80.0
     """
     girth = crossing_girth(section, place)

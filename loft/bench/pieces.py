@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loft.bench.outline import SAME_GIRTH
-from loft.bench.part import splice_girth
+from loft.bench.part import place_girth
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section
 
@@ -110,7 +110,7 @@ def on_piece(piece: Piece, girth: float, length: float) -> bool:
 
 
 def _girths(section: Section, splices: tuple[str, ...], unit: str) -> list[float]:
-    found = [splice_girth(section, name, unit) for name in splices]
+    found = [place_girth(section, name, unit) for name in splices]
     faults = []
     for number, (name, girth) in enumerate(zip(splices, found, strict=True)):
         if girth != girth:

@@ -19,6 +19,7 @@ from loft.bench.tables import (
     PLATE_SOURCE,
     RIVET_ALLOYS,
     RIVETS_TABLE,
+    SHEET_SHARE,
     alloy_of,
     rivet_length,
     rivets_per_inch,
@@ -59,7 +60,8 @@ def splice_plan(part: Part, *, kind: str, rivet: float) -> Splice:
 
     Rivets in each leg on each side: width times the tabled count, rounded up; of
     that 60 % for an intermediate frame, rounded up again. The order of rounding is
-    that of the published example.
+    that of the published example. An overlap is a single-lap joint of sheet: 75 %,
+    once through both.
 
     Parameters
     ----------
@@ -89,17 +91,24 @@ def splice_plan(part: Part, *, kind: str, rivet: float) -> Splice:
         )
     if not rivet > 0:
         notes.append("the job names no rivet ([splice] rivet): no count is given")
-    if kind == "overlap":
-        notes.append("no published table for an overlapped frame splice: copy the next frame's")
     if not kind:
         notes.append("the job names no type of splice ([splice] type)")
     widths = {"web": part.web_depth, "flange": part.flange}
     if part.inner_flange:
         widths["inner flange"] = part.inner_flange
     known = not notes
-    legs = tuple(_leg(name, width, part.gauge, rivet, known) for name, width in widths.items())
+    share = SHEET_SHARE if kind == "overlap" else FRAME_SHARE
+    legs = tuple(
+        _leg(name, width, part.gauge, rivet, known, share) for name, width in widths.items()
+    )
     if known and not all(leg.rivets for leg in legs):
         notes.append(f"the rivet table does not reach gauge {part.gauge:g} mm, rivet {rivet:g} mm")
+    if kind == "overlap":
+        notes.append(
+            "overlap: the table is for single-lap sheet joints and is read so, at 75 %; the "
+            "blanks end at the joint, one of the two is to be made longer by the lap; joggle and "
+            "the eccentric pull are in no table: the maker's data or a licensed engineer decide"
+        )
     pitch = tuple(factor * rivet for factor in PITCH_USUAL)
     return Splice(
         type=kind,
@@ -129,19 +138,19 @@ def leg_rivets(width_inch: float, per_inch: float, *, share: float = FRAME_SHARE
     return math.ceil(share * whole - 1e-9)
 
 
-def _leg(name: str, width: float, gauge: float, rivet: float, known: bool) -> Leg:
+def _leg(name: str, width: float, gauge: float, rivet: float, known: bool, share: float) -> Leg:
     per_inch, row = rivets_per_inch(gauge, rivet) if known else (math.nan, math.nan)
     if per_inch != per_inch:
         return Leg(name=name, width=width, rivets=0, worked="unknown")
     inches = width / INCH
-    count = leg_rivets(inches, per_inch)
+    count = leg_rivets(inches, per_inch, share=share)
     whole = math.ceil(inches * per_inch - 1e-9)
     return Leg(
         name=name,
         width=width,
         rivets=count,
         worked=f"{inches:.3f} in x {per_inch:g} (row {row:.3f}) = {inches * per_inch:.2f}, "
-        f"up {whole}, 60 % {FRAME_SHARE * whole:.1f}, up {count}",
+        f"up {whole}, {100 * share:.0f} % {share * whole:.1f}, up {count}",
     )
 
 

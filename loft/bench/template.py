@@ -13,6 +13,8 @@ from loft.bench.drawing import Drawing
 from loft.bench.frame import FrameLines, frame_lines
 from loft.bench.marks import Mark, frame_marks
 from loft.bench.pieces import Piece, on_piece
+from loft.bench.rivets import splice_pattern
+from loft.bench.splice import splice_plan
 from loft.bench.titles import on_board, ring_title, title_block, view_words
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section
@@ -63,6 +65,7 @@ def template_drawing(
     _grid(drawing, section, job, lines, units, np.arange(len(lines.girth)))
     _frame(drawing, lines)
     _marks(drawing, section, lines, marks)
+    _rivets(drawing, lines, job, marks, lines.pieces)
     for piece in lines.pieces:
         _piece_name(drawing, lines, piece)
     ring_title(drawing, section, job, lines, section_hash, units)
@@ -114,6 +117,7 @@ def blank_drawing(
     _grid(drawing, section, job, lines, units, rows)
     for one in wanted:
         _blank(drawing, section, lines, flat_blank(lines, marks, one))
+    _rivets(drawing, lines, job, marks, wanted)
     if not piece:
         ring_title(drawing, section, job, lines, section_hash, units)
         return drawing
@@ -153,7 +157,7 @@ def _marks(drawing: Drawing, section: Section, lines: FrameLines, marks: Sequenc
         elif mark.kind == "splice":
             drawing.stroke("SPLICE", on_board(lines, _across(lines, mark, -16.0, mark.depth)))
             _label(drawing, lines, mark, "SPLICE", inwards=mark.depth + 20.0)
-        elif mark.kind == "pin":
+        elif mark.kind in ("pin", "hole"):
             _pin(drawing, lines, mark)
         elif mark.kind == "lap_step":
             drawing.stroke("STRINGER", on_board(lines, _across(lines, mark, -12.0, 12.0)))
@@ -210,14 +214,35 @@ def _label(
 
 def _pin(drawing: Drawing, lines: FrameLines, mark: Mark) -> None:
     (centre,) = on_board(lines, np.array([[mark.bl, mark.height]]))
-    drawing.circle("PIN_HOLE", centre, mark.radius)
+    layer = "PIN_HOLE" if mark.kind == "pin" else "LIGHTENING_HOLE"
+    drawing.circle(layer, centre, mark.radius)
     reach = mark.radius + 3.0
     for way in ([1.0, 0.0], [0.0, 1.0]):
-        drawing.stroke("PIN_HOLE", [centre - reach * np.array(way), centre + reach * np.array(way)])
+        drawing.stroke(layer, [centre - reach * np.array(way), centre + reach * np.array(way)])
     side = np.array([math.sin(mark.angle), math.cos(mark.angle)]) * [-lines.part.hand, 1.0]
     place = centre - (mark.radius + 4.0) * side - [0.0, 1.2]
     anchor = "end" if side[0] > 0.35 else "start" if side[0] < -0.35 else "middle"
     drawing.letter(place, f"{mark.name} dia {mark.width:g}", height=2.5, anchor=anchor)
+
+
+def _rivets(
+    drawing: Drawing,
+    lines: FrameLines,
+    job: Job,
+    marks: tuple[Mark, ...],
+    pieces: Sequence[Piece],
+) -> None:
+    """Draw the splice rivets that lie on some pieces; those of the flange as on the flat."""
+    plan = splice_plan(lines.part, kind=job.shop.splice_type, rivet=job.shop.splice_rivet)
+    length = lines.outline.length
+    for mark in (mark for mark in marks if mark.kind == "splice"):
+        pattern = splice_pattern(lines, plan, mark, marks)
+        along = [math.cos(mark.angle), -math.sin(mark.angle)]
+        for place in (*pattern.web, *pattern.flange):
+            aside = float((place - [mark.bl, mark.height]) @ along)
+            if any(on_piece(one, (mark.girth + aside) % length, length) for one in pieces):
+                (centre,) = on_board(lines, place[None])
+                drawing.circle("SPLICE_RIVETS", centre, plan.rivet / 2)
 
 
 def _piece_name(drawing: Drawing, lines: FrameLines, piece: Piece) -> None:
@@ -311,7 +336,7 @@ def _blank(drawing: Drawing, section: Section, lines: FrameLines, blank: Blank) 
             drawing.stroke(layer, on_board(lines, points), closed=closed)
     for points in blank.inner:
         drawing.stroke("BEND_TANGENT", on_board(lines, points), closed=closed)
-    for pin in blank.pins:
+    for pin in (*blank.pins, *blank.holes):
         _pin(drawing, lines, pin)
     for bl, height, across in blank.relief:
         drawing.circle("RELIEF_HOLE", on_board(lines, np.array([bl, height])), across / 2)

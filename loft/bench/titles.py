@@ -179,6 +179,8 @@ _NAMES = {
     "CUT_OUT": "cut-out",
     "SPLICE": "splice",
     "STRINGER": "line crossing",
+    "LIGHTENING_HOLE": "lightening hole",
+    "SPLICE_RIVETS": "splice rivets, each side",
 }
 
 

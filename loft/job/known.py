@@ -155,6 +155,7 @@ FRAME_SECTION = {
     "strain_limit": Key(
         convert=exactly(number(), number(), what="two strains, shrink and stretch,")
     ),
+    "lightening": Key(convert=several(_hole)),
 }
 _pin = exactly(name(), length(), what="a line and a distance inside the flange line")
 SHOP = {
@@ -178,6 +179,7 @@ SHOP = {
         "pin_diameter": Key(convert=length(above=0.0), field="block_pin_diameter"),
         "overbend_deg": Key(convert=degrees(least=-45.0, most=45.0), field="block_overbend"),
         "board": Key(convert=length(above=0.0), field="block_board"),
+        "follower": Key(convert=length(above=0.0), field="block_follower"),
     },
     "tolerance": {
         "mould_line": Key(convert=length(above=0.0), field="tolerance_mould_line"),

@@ -170,6 +170,7 @@ class FrameSection:
     bend_table: str = ""
     bend_constant: str = ""
     strain_limit: tuple[float, float] = (NAN, NAN)
+    lightening: tuple[tuple[str, float, float], ...] = ()  # place, inside flange line, diameter
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -189,6 +190,7 @@ class Shop:
     block_pin_diameter: float = NAN
     block_overbend: float = NAN  # radians
     block_board: float = NAN
+    block_follower: float = NAN  # thickness of the follower block
     tolerance_mould_line: float = NAN
     tolerance_flange_angle: float = NAN  # radians
     tolerance_hole: float = NAN

@@ -7,8 +7,15 @@ from dataclasses import replace
 import bench_bodies as bodies
 import numpy as np
 import pytest
+import trimesh
 
-from loft.bench.block import block_files, block_profiles, block_rings, forming_block
+from loft.bench.block import (
+    block_files,
+    block_profiles,
+    block_rings,
+    follower_block,
+    forming_block,
+)
 from loft.bench.boards import board_outlines
 from loft.bench.frame import frame_lines
 from loft.bench.marks import frame_marks
@@ -356,7 +363,7 @@ def test_a_radius_smaller_than_the_depth_is_refused_with_its_girth():
 @pytest.mark.parametrize(
     ("pin", "words"),
     [
-        (("S9S", 40.0), "pin 1 at S9S found, a line that crosses F1 wanted"),
+        (("S9S", 40.0), "pin 1 at S9S found, a line that crosses F1 wanted, or a distance"),
         (("S1S", 80.0), "stands 80.0 mm inside the flange line, off the flat of the web"),
         (("S1S", 3.0), "off the flat of the web: 7.6 to 72.6 mm is wanted"),
         (("S1S", 20.0), "in the cut-out of S1S"),
@@ -367,6 +374,60 @@ def test_a_pin_off_the_block_is_refused(pin, words):
     job = job_for(splices=("CROWN", "KEEL"), pins=(pin,))
     said = refusal(round_section(600.0), job)
     assert any(words in line for line in said), said
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        ({"stringer_depth": 80.0}, "at girth 942.5 mm the cut-out of S1S is 81.5 mm deep, the web"),
+        (
+            {"stringer_width": 2000.0},
+            "the cut-outs of S1S at girth 942.5 mm and S1P at 2827.4 mm overlap: 1811.0 mm apart",
+        ),
+    ],
+)
+def test_cut_outs_that_cannot_be_are_refused_with_their_girth(change, words):
+    said = refusal(round_section(600.0), replace(job_for(splices=("CROWN",)), **change))
+    assert any(words in line for line in said), said
+
+
+@pytest.mark.parametrize(
+    ("hole", "words"),
+    [
+        (("S9S", 40.0, 30.0), "hole 1 at S9S found, a line that crosses F1 wanted"),
+        (("S1S+80", 62.0, 30.0), "off the flat of the web: 20.2 to 60.0 mm is wanted"),
+        (("S1S+20", 36.0, 30.0), "in the cut-out of S1S"),
+        (("KEEL+10", 40.0, 30.0), "on the splice KEEL"),
+        (("S1P+75", 45.0, 30.0), "H1 at girth 2902.4 mm stands 45.0 mm inside the flange line, in"),
+    ],
+)
+def test_a_lightening_hole_off_the_web_is_refused(hole, words):
+    job = job_for(splices=("CROWN", "KEEL"), pins=(("S1P+60", 40.0),), lightening=(hole,))
+    said = refusal(round_section(600.0), job)
+    assert any(words in line for line in said), said
+
+
+@pytest.mark.parametrize("faces", ["aft", "forward"])
+def test_a_follower_covers_the_flat_of_the_web_on_its_own_side(faces):
+    """Unequal body: web between tangent line and inner edge, less 0.01 mm at both ends."""
+    section = bodies.section_of(bodies.lopsided)
+    job = job_for(faces, pins=(("S2S", 45.0),))
+    job = replace(job, shop=replace(job.shop, block_follower=12.0))
+    lines = frame_lines(section, job, step=3.0)
+    blocks = {block.name: block for block in forming_block(section, job)}
+    for name, solid in follower_block(section, job):
+        mesh = trimesh.Trimesh(solid.points, solid.triangles, process=False)
+        assert mesh.is_watertight
+        assert mesh.volume > 0
+        assert mesh.bounds[:, 2].tolist() == pytest.approx([1.2, 13.2])
+        piece = blocks[name].piece
+        rim = np.concatenate([lines.web_tangent[piece.rows], lines.inner_line[piece.rows][::-1]])
+        x, y = rim.T
+        area = 0.5 * abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y))
+        holes = sum(math.pi * pin.radius**2 for pin in blocks[name].pins)
+        assert mesh.volume == pytest.approx(12.0 * (area - holes - 0.02 * 69.8), rel=2e-6)
+        starboard = mesh.centroid[0] * -lines.part.hand > 0
+        assert starboard == name.endswith(("S3S", "S3S-KEEL"))
 
 
 def test_a_closed_piece_of_more_than_half_a_turn_cannot_leave_its_block():

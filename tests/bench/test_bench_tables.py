@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from loft.bench.bend import bend_allowance, bend_constant, setback
@@ -10,6 +11,7 @@ from loft.bench.frame import frame_lines
 from loft.bench.limits import checks, radius_tables
 from loft.bench.marks import frame_marks
 from loft.bench.part import part_of
+from loft.bench.rivets import splice_pattern
 from loft.bench.splice import leg_rivets, splice_plan
 from loft.bench.stock import plain_job, round_section
 from loft.bench.tables import (
@@ -184,9 +186,20 @@ def test_where_the_tables_do_not_apply_the_plan_says_so():
     assert "the job's alloy is 6061-T6: no count is given" in soft.notes[0]
     thick = splice_plan(replace(part, gauge=2.5), kind="plate", rivet=3.2)
     assert "does not reach gauge 2.5 mm" in thick.notes[0]
+    with_none = splice_plan(part, kind="plate", rivet=float("nan"))
+    assert "the job names no rivet" in with_none.notes[0]
+
+
+def test_an_overlap_is_read_as_a_single_lap_of_sheet():
+    """FAA AC 43.13-1B table 4-10, note c: 75 %. Web 75 mm: 2.953 in x 7.9 = 23.3, 24, 18."""
+    part = part_of(round_section(600.0), plain_job())
     lap = splice_plan(part, kind="overlap", rivet=3.2)
-    assert "no published table for an overlapped frame splice" in lap.notes[0]
+    assert {leg.name: leg.rivets for leg in lap.legs} == {"web": 18, "flange": 5}
+    assert "up 24, 75 % 18.0, up 18" in lap.legs[0].worked
     assert math.isnan(lap.plate_length)
+    assert "licensed engineer decide" in lap.notes[0]
+    soft = splice_plan(replace(part, alloy="6061-T6"), kind="overlap", rivet=3.2)
+    assert [leg.rivets for leg in soft.legs] == [0, 0]
 
 
 # ---- a frame against its limits ------------------------------------------------------------
@@ -300,3 +313,49 @@ def test_pin_near_the_inner_edge_is_told():
     job = replace(job, shop=replace(job.shop, block_pins=(("S1S", 70.0),)))
     job = replace(job, frame_section=replace(job.frame_section, splices=("CROWN", "KEEL")))
     assert "stands 5.0 mm from the web's inner edge" in found(job)["block.pins"].text
+
+
+# ---- rivets of a splice --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("kind", "sides"), [("plate", 2), ("overlap", 1)])
+def test_rivets_of_a_splice_keep_their_published_distances(kind, sides):
+    """2.5 D from joint and edges, 3 D and more apart, clear of cut-outs, all that are wanted."""
+    job = plain_job()
+    sheet = replace(job.frame_section, splices=("CROWN", "S1S+25", "KEEL"))
+    job = replace(job, frame_section=sheet, shop=replace(job.shop, splice_type=kind))
+    section = round_section(600.0)
+    lines = frame_lines(section, job)
+    marks = frame_marks(section, job, lines)
+    plan = splice_plan(lines.part, kind=kind, rivet=3.2)
+    wanted = {leg.name: sides * leg.rivets for leg in plan.legs}
+    for splice in marks[:3]:
+        pattern = splice_pattern(lines, plan, splice, marks)
+        assert len(pattern.web) == wanted["web"]
+        assert len(pattern.flange) == wanted["flange"]
+        assert pattern.notes == ()
+        inside = 599.1 - np.hypot(*pattern.web.T)
+        assert inside.min() >= 5.2 + 2.5 * 3.2 - 0.3  # bend tangent; 0.3: rows stand on a chord
+        assert inside.max() <= 75.0 - 2.5 * 3.2 + 0.3
+        apart = np.linalg.norm(pattern.web[:, None] - pattern.web[None], axis=2)
+        assert apart[~np.eye(len(apart), dtype=bool)].min() >= 3.0 * 3.2 - 1e-6
+        assert np.hypot(*pattern.flange.T) == pytest.approx(599.1 + 9.5 - 2 * 5.2 + 7.117, abs=0.01)
+        for cut in (mark for mark in marks if mark.kind == "cutout"):
+            away = pattern.web - [cut.bl, cut.height]
+            out = np.array([math.sin(cut.angle), math.cos(cut.angle)])
+            aside = np.abs(away @ [out[1], -out[0]]) - cut.width / 2
+            below = -(away @ out) - cut.depth
+            assert (np.maximum(aside, below) >= 2.5 * 3.2 - 1e-9).all()
+
+
+def test_rivets_that_find_no_room_are_told():
+    job = plain_job()
+    sheet = replace(job.frame_section, web_depth=20.0, flange=12.0, rivet_line=float("nan"))
+    job = replace(job, frame_section=replace(sheet, stands="inside_stringers"))
+    section = round_section(600.0)
+    lines = frame_lines(section, job)
+    marks = frame_marks(section, job, lines)
+    plan = splice_plan(lines.part, kind="plate", rivet=3.2)
+    pattern = splice_pattern(lines, plan, marks[0], marks)
+    assert any("find no room between bend and edge" in note for note in pattern.notes)
+    assert any("the job gives no rivet_line" in note for note in pattern.notes)

@@ -134,6 +134,7 @@ trim = 6.0
 bend_table = "table"
 bend_constant = "constant"
 strain_limit = [0.03, 0.05]
+lightening = [["S4S+60", 40.0, 30.0]]
 [offsets]
 waterlines = 100.0
 buttocks = 50.0
@@ -151,6 +152,7 @@ pins = [["S4P", 30.0]]
 pin_diameter = 4.8
 overbend_deg = 2.0
 board = 18.0
+follower = 12.0
 [tolerance]
 mould_line = 1.0
 flange_angle_deg = 1.0
@@ -217,11 +219,13 @@ def test_every_key_arrives_in_mm_and_radians(tmp_path):
     assert (section.web_depth, section.inner_angle) == (75.0, math.radians(80.0))
     assert section.splices == ("CROWN", "S9S", "KEEL", "S9P")
     assert section.strain_limit == (0.03, 0.05)
+    assert section.lightening == (("S4S+60", 40.0, 30.0),)
     shop = job.shop
     assert (shop.waterlines, shop.buttocks, shop.offsets_of) == (100.0, 50.0, "flange")
     assert (shop.cutout_clearance, shop.cutout_corner_radius) == (1.5, 4.0)
     assert (shop.splice_type, shop.splice_rivet) == ("plate", 3.2)
     assert (shop.block_margin, shop.block_base, shop.block_board) == (10.0, 20.0, 18.0)
+    assert shop.block_follower == 12.0
     assert shop.block_pins == (("S4P", 30.0),)
     assert shop.block_overbend == math.radians(2.0)
     assert (shop.tolerance_mould_line, shop.tolerance_hole) == (1.0, 0.3)
