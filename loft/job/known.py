@@ -136,6 +136,10 @@ DRAWING = {
     "value": _any,
     "side": Key(convert=choice(SIDES)),
 }
+_hole = exactly(
+    name(), length(), length(above=0.0),
+    what="a line, a distance inside the flange line and a diameter",
+)  # fmt: skip
 FRAME_SECTION = {
     "stands": Key(convert=choice(STANDS)),
     "gauge": _size,
