@@ -95,13 +95,15 @@ def bend_radius_checks(job: Job, lines: FrameLines) -> Iterator[Finding]:
         return
     said = "; ".join(f"{radius:.1f} mm by {table.source}" for radius, table in known)
     most = max(radius for radius, _ in known)
-    sharp = math.degrees(float(lines.bend.max()) + part.overbend)
+    worst = int(np.argmax(lines.bend))
+    sharp = math.degrees(float(lines.bend[worst]) + part.overbend)
     low = part.radius < most - 1e-9
     yield Finding(
         column=where,
         severity="warning" if low else "note",
         text=f"{part.radius:g} mm for {alloy_of(part.alloy)} of {part.gauge:g} mm, bent up to "
-        f"{sharp:.1f} degrees; least radius for 90 degrees: {said}"
+        f"{sharp:.1f} degrees at girth {lines.girth[worst]:.0f} mm; "
+        f"least radius for 90 degrees: {said}"
         + ("; the tables differ, the largest counts" if len(known) > 1 else ""),
     )
 

@@ -206,7 +206,8 @@ def pdf_bytes(drawing: Drawing, *, paper: str = "") -> bytes:
     canvas.setAuthor("")
     canvas.setViewerPreference("PrintScaling", "None")
     if paper:
-        canvas.beginForm("drawing", low_x, low_y, high_x, high_y)  # drawn once, shown on each tile
+        # drawn once, shown on each tile; its box leaves room for half a line's width
+        canvas.beginForm("drawing", low_x - 1, low_y - 1, high_x + 1, high_y + 1)
         _pdf_draw(canvas, drawing)
         canvas.endForm()
         for tile in tiles(drawing, paper):

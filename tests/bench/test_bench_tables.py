@@ -1,6 +1,7 @@
 """Published shop figures: each beside where it was published."""
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -79,6 +80,7 @@ def test_arc_of_the_middle_plane(radius, gauge, degrees, printed):
     ("degrees", "printed"),
     [
         *((30, ".2679"), (45, ".4142"), (60, ".5773"), (75, ".7673"), (90, "1.000")),
+        *((80, ".8391"), (85, ".9163"), (95, "1.091"), (100, "1.191"), (105, "1.303")),
         *((120, "1.732"), (135, "2.414"), (150, "3.732")),
     ],
 )
@@ -223,6 +225,26 @@ def test_bend_radius_is_judged_by_the_tables_or_by_the_job_s_own():
     assert "could not be judged" in found(own)["frame_section.bend_radius"].text
     with pytest.raises(LoftError, match="mine found, handbook, industry"):
         found(replace(job, frame_section=replace(sheet, bend_table="mine")))
+
+
+def test_a_radius_below_every_table_is_told_with_its_girth_and_all_figures():
+    """.032 in 2024-T3, R 0.5 mm: .098 by the industry table, .120 a fabricator's."""
+    job = plain_job()
+    sheet = replace(job.frame_section, gauge=0.032 * INCH, bend_radius=0.5)
+    low = found(replace(job, frame_section=sheet), bevel=-0.05)["frame_section.bend_radius"]
+    assert low.severity == "warning"
+    assert re.search(r"bent up to 9[23]\.\d degrees at girth \d+ mm", low.text)
+    assert "2.5 mm by industry standard" in low.text
+    assert "3.0 mm by a fabricator's" in low.text
+    assert "the largest counts" in low.text
+
+
+def test_an_alloy_that_no_table_knows_is_told():
+    sheet = replace(plain_job().frame_section, alloy="D16T")
+    note = found(replace(plain_job(), frame_section=sheet))["frame_section.bend_radius"]
+    assert "handbook, industry, fabricator, design_office) reaches D16T of 1.2 mm" in note.text
+    bare = found(replace(plain_job(), frame_section=replace(sheet, alloy="")))
+    assert "reaches an unknown alloy" in bare["frame_section.bend_radius"].text
 
 
 def test_rivet_line_too_near_the_edge_or_the_bend_is_told():
