@@ -80,7 +80,7 @@ def _scan(scan: dict[str, Any], units: str) -> str:
         parts.append(f"targets, misses {shown(fit['rms'], units)} rms, {proved}")
         parts.append(table(["target", "station", "bl", "wl", "over sd", ""], rows))
     if "fit" in scan:
-        parts += [scan["fit"]["told"]]
+        parts.append(_fit(scan["fit"], units))
     rows = [
         [
             slab["frame"] or f"{slab['station']:.0f}", str(slab["points"]), str(slab["cells"]),
@@ -97,6 +97,24 @@ def _scan(scan: dict[str, Any], units: str) -> str:
         names = ", ".join(scan["frames_without"])
         parts.append(f"it reaches {names} and brought no reading there")
     return "\n".join(parts)
+
+
+def _fit(fit: dict[str, Any], units: str) -> str:
+    """Return how a scan was moved onto the tape or onto another scan."""
+    axes = ("station", "bl", "wl")
+    moved = ", ".join(
+        f"{axis} {shown(value, units)} ± {shown(sd, units)}"
+        for axis, value, sd in zip(axes, fit["shift"], fit["sd_shift"], strict=True)
+    )
+    turned = ", ".join(f"{value:.3f}" for value in fit["turn_deg"])
+    frames = f" of {', '.join(fit['frames'])}" if "frames" in fit else ""
+    points = "points" if "matched" in fit else "readings"
+    told = (
+        f"fitted to {fit['to']} on {fit['readings']} {points}{frames}: left "
+        f"{shown(fit['rms'], units)} rms; moved {moved}, turned {turned} degrees about them"
+    )
+    doubted = fit.get("doubted", [])
+    return told + (f"\nnot followed by the fit: {', '.join(doubted)}" if doubted else "")
 
 
 def _repeats(repeat: dict[str, Any], units: str) -> str:

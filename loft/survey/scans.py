@@ -15,6 +15,8 @@ from loft.survey.clouds import Registration, cloud_survey
 from loft.survey.crests import crest_survey
 from loft.survey.datum import register_cloud
 from loft.survey.gather import join, note_of
+from loft.survey.onto_scan import place_on_scan
+from loft.survey.onto_tape import place_on_tape
 from loft.survey.runs import runs_of, runs_within
 
 Progress = Callable[[str], None]
@@ -54,7 +56,7 @@ def read_scans(job: Job, hand: Survey, *, progress: Progress) -> tuple[list[Surv
     faults: list[Finding] = []
     for cloud in job.clouds:
         try:
-            done[given_name(job, cloud.file)] = _read(job, cloud, hand, progress)
+            done[given_name(job, cloud.file)] = _read(job, cloud, hand, done, progress)
         except LoftError as refusal:
             faults.extend(refusal.findings)
     surveys = [one.survey for one in done.values()]
@@ -66,26 +68,61 @@ def read_scans(job: Job, hand: Survey, *, progress: Progress) -> tuple[list[Surv
     return surveys, faults
 
 
-def _read(job: Job, cloud: CloudSet, hand: Survey, progress: Progress) -> Scanned:
+def _read(
+    job: Job, cloud: CloudSet, hand: Survey, done: dict[str, Scanned], progress: Progress
+) -> Scanned:
     """Read one scan: its registration, its readings, its stringers."""
-    name = given_name(job, cloud.file)
     targets = register_cloud(job, cloud) if cloud.targets else None
-    survey, report = cloud_survey(
-        job, cloud, targets, lambda share: progress(f"reading {name}: {share:.0%}")
-    )
+    registration, survey, report = _placed(job, cloud, hand, done, targets, progress)
     notes = [*survey.notes]
     if targets is not None:
         report["targets"] = targets.summary()
         notes += [note_of(finding) for finding in targets.findings]
-    crests, report["stringers"] = _stringers(job, cloud, hand, targets, report, progress)
+    if "fit" in report:
+        notes += [note.replace("warning: ", f"warning: {report['file']}: ", 1)
+                  for note in report["fit"]["notes"]]  # fmt: skip
+    crests, report["stringers"] = _stringers(job, cloud, hand, registration, report, progress)
     report["crests"] = len(crests)
     report["frames_without"] = _frames_without(job, report)
-    whole = _joined(survey, crests)
-    return Scanned(
-        cloud=cloud,
-        registration=targets,
-        survey=replace(whole, notes=tuple(notes), scans=(report,)),
+    survey = replace(_joined(survey, crests), notes=tuple(notes), scans=(report,))
+    return Scanned(cloud=cloud, registration=registration, survey=survey)
+
+
+def _placed(
+    job: Job,
+    cloud: CloudSet,
+    hand: Survey,
+    done: dict[str, Scanned],
+    targets: Registration | None,
+    progress: Progress,
+) -> tuple[Registration | None, Survey, dict[str, Any]]:
+    """Read a scan as its targets place it, or fitted to the tape or to another scan."""
+    name = given_name(job, cloud.file)
+
+    def read(placed: Registration | None) -> tuple[Survey, dict[str, Any]]:
+        return cloud_survey(
+            job, cloud, placed, lambda share: progress(f"reading {name}: {share:.0%}")
+        )
+
+    if not cloud.fit_to:
+        return (targets, *read(targets))
+    if cloud.fit_to == "tape":
+        try:
+            return place_on_tape(read, hand, targets)
+        except LoftError as refusal:
+            raise LoftError(
+                finding if finding.file else replace(finding, file=name, column="fit_to")
+                for finding in refusal.findings
+            ) from None
+    if cloud.fit_to not in done:  # that scan's own faults are told already
+        raise LoftError(Finding(file=name, column="fit_to", text=f"{cloud.fit_to} was not read"))
+    other = done[cloud.fit_to]
+    progress(f"fitting {name} to {cloud.fit_to}")
+    placed, fit = place_on_scan(
+        job, cloud, other.cloud, registration=targets, reference=other.registration
     )
+    survey, report = read(placed)
+    return placed, survey, {**report, "fit": fit}
 
 
 def _frames_without(job: Job, report: dict[str, Any]) -> list[str]:
