@@ -66,6 +66,8 @@ it would fit with units = "m"
         if fit:
             asked = " or ".join(f'units = "{other}"' for other in fit)
             fault += f"; it would fit with {asked}"
+        else:
+            fault += "; it fits in no other unit either: look at its targets, or at the file"
         raise LoftError(Finding(file=name, column="units", text=fault.replace("@", unit)))
     axes = ("station", "bl", "wl")
     return {
