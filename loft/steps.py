@@ -47,7 +47,7 @@ from loft.survey.ties import adjust_table
 Progress = Callable[[str], None]
 BESIDE = 20.0  # mm aft: a second section, from which the body's bow along a flange is taken
 KEPT = ("section.csv", "stringers.csv", "superseded")
-PIECES = ("block_*.stl", "follower_*.stl", "blank_*.dxf", "boards_*.dxf", "shop.pdf")
+PIECES = ("block_*.*", "follower_*.stl", "blank_*.dxf", "boards_*.dxf", "shop.pdf")
 SCRAP = re.compile(r"\.~[a-z0-9_]{8}(\.\w+)?")  # what a killed run leaves of a file it wrote
 
 

@@ -12,7 +12,8 @@ from loft.bench.drawing import Drawing
 from loft.bench.fold import mend
 from loft.bench.frame import FrameLines, frame_lines
 from loft.bench.marks import frame_marks
-from loft.bench.pieces import Piece, piece_at
+from loft.bench.pieces import Piece, on_piece, piece_at
+from loft.bench.template import side_words
 from loft.bench.titles import CAUTIONS, measure_square, small, view_words
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section
@@ -102,17 +103,47 @@ def boards_drawing(section: Section, job: Job, *, section_hash: str, piece: str)
     ]
     if faults:
         raise LoftError(faults)
+    return _drawing(section, job, section_hash, piece, thick)
+
+
+def block_drawing(section: Section, job: Job, *, section_hash: str, piece: str) -> Drawing:
+    """Draw one block seen from above at full size, with what is to be scribed on its top.
+
+    Outline of top and foot, pins, and on layer SCRIBE: frame, piece, side of the ship,
+    the way the flange faces, the section, every line, and a datum waterline or buttock
+    line right across. X and Y are block coordinates.
+
+    Raises
+    ------
+    LoftError
+        There is no such piece.
+
+    Examples
+    --------
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> drawing = block_drawing(
+    ...     round_section(600.0), plain_job(), section_hash="0123456789ab", piece="CROWN-S1S"
+    ... )
+    >>> [word.text for word in drawing.words if word.layer == "SCRIBE"][:2]
+    ['F1 CROWN-S1S STARBOARD', 'FLANGE AFT  section 0123456789ab']
+    """
+    return _drawing(section, job, section_hash, piece, math.inf)
+
+
+def _drawing(section: Section, job: Job, section_hash: str, piece: str, thick: float) -> Drawing:
+    """Draw a block in boards, or whole where `thick` is infinite."""
     lines = frame_lines(section, job, step=STEP)
     wanted = [one for one in lines.pieces if one.name == piece]
     if not wanted:
         names = ", ".join(one.name for one in lines.pieces)
         raise LoftError(Finding(column="piece", text=f"{piece} found, {names} wanted"))
     base = 0.0 if math.isnan(job.shop.block_base) else job.shop.block_base
-    boards = board_outlines(
-        lines, wanted[0], depth=lines.part.flange + margin, base=base, thick=thick
-    )
+    depth = lines.part.flange + job.shop.block_margin
+    whole = depth + base
+    boards = board_outlines(lines, wanted[0], depth=depth, base=base, thick=min(thick, whole))
+    made = "boards of block" if math.isfinite(thick) else "block"
     drawing = Drawing(
-        title=f"{section.frame} boards of block {piece}, section {section_hash}",
+        title=f"{section.frame} {made} {piece}, section {section_hash}",
         subject=f"{job.title}; full size, block seen from above; shape only, not approved data",
     )
     pins = [
@@ -120,7 +151,6 @@ def boards_drawing(section: Section, job: Job, *, section_hash: str, piece: str)
         for mark in frame_marks(section, job, lines)
         if mark.kind == "pin" and piece_at(lines.pieces, mark.girth, section.length).name == piece
     ]
-    whole = lines.part.flange + margin + base
     wide = float(np.ptp(np.concatenate([top for _, top, _ in boards])[:, 0])) + _APART
     for number, (start, top, foot) in enumerate(boards):
         shift = np.array([number * wide, 0.0])
@@ -129,10 +159,74 @@ def boards_drawing(section: Section, job: Job, *, section_hash: str, piece: str)
         for pin in pins:
             centre = _on_block(lines, np.array([[pin.bl, pin.height]]))[0] + shift
             drawing.circle("PIN_HOLE", centre, pin.radius)
-        stop = min(start + thick, whole)
-        _name_board(drawing, lines, wanted[0], shift, number, len(boards), start, stop)
+        if number == 0:
+            _scribe(drawing, section, job, lines, wanted[0], top, section_hash)
+        if math.isfinite(thick):
+            stop = min(start + thick, whole)
+            _name_board(drawing, lines, wanted[0], shift, number, len(boards), start, stop)
     _foot_words(drawing, lines, section_hash, wanted[0], thick)
     return drawing
+
+
+def _scribe(
+    drawing: Drawing,
+    section: Section,
+    job: Job,
+    lines: FrameLines,
+    piece: Piece,
+    top: Array,
+    section_hash: str,
+) -> None:
+    """Letter what the block is, and draw its lines and datum across the top."""
+    texts = (
+        (f"{lines.frame} {piece.name} {side_words(lines, piece)}", 5.0, 0.5),
+        (f"FLANGE {lines.part.faces.upper()}  section {section_hash}", 3.5, 0.64),
+    )
+    for text, height, share in texts:
+        place, turn = _along_web(lines, piece, share)
+        drawing.letter(place, text, height=height, turn=turn, anchor="middle", layer="SCRIBE")
+    for name, girth in zip(section.crossings.line, section.crossings.girth, strict=True):
+        if on_piece(piece, float(girth), section.length):
+            row = int(np.argmin(np.abs(lines.girth - np.mod(girth, section.length))))
+            edge = float(lines.inset[row] + lines.setback[row])
+            ends = [lines.mould[row] - (edge + d) * lines.normal[row] for d in (0.0, 10.0, 13.0)]
+            drawing.stroke("SCRIBE", _on_block(lines, np.array(ends[:2])))
+            drawing.letter(_on_block(lines, ends[2]), str(name), height=2.5, layer="SCRIBE",
+                           anchor="middle")  # fmt: skip
+    for words, line in _datums(section, job, lines, piece, top):
+        drawing.stroke("SCRIBE", _on_block(lines, line))
+        ends = _on_block(lines, line)
+        ends = ends[np.lexsort((ends[:, 1], ends[:, 0]))]
+        way = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+        place = ends[0] + 3.0 * way + 1.0 * np.array([-way[1], way[0]])
+        turn = math.degrees(math.atan2(way[1], way[0]))
+        drawing.letter(place, words, height=2.5, layer="SCRIBE", turn=turn)
+
+
+def _datums(
+    section: Section, job: Job, lines: FrameLines, piece: Piece, top: Array
+) -> list[tuple[str, Array]]:
+    """Return the waterline and the buttock line nearest the piece's middle, across its top."""
+    from shapely.geometry import LineString, Polygon
+
+    row = int(piece.rows[len(piece.rows) // 2])
+    middle = lines.mould[row] - (lines.inset[row] + lines.part.web_depth / 2) * lines.normal[row]
+    fall, pivot = (math.cos(section.cant), section.pivot_wl) if section.cant else (1.0, 0.0)
+    level = job.shop.waterlines * round((middle[1] * fall + pivot) / job.shop.waterlines)
+    aside = job.shop.buttocks * round(middle[0] / job.shop.buttocks)
+    up, far = (level - pivot) / fall, 1e5
+    side = " S" if aside > 0 else " P" if aside < 0 else ""
+    found = []
+    for words, ends in (
+        (f"WL {level:g}", [(-far, up), (far, up)]),
+        (f"BL {abs(aside):g}{side}", [(aside, -far), (aside, far)]),
+    ):
+        inside = Polygon(top).buffer(0).intersection(LineString(ends))
+        parts = list(getattr(inside, "geoms", [inside]))
+        parts = [part for part in parts if part.length > 0]
+        if parts:
+            found.append((f"{words} mm", np.array(max(parts, key=lambda p: p.length).coords)))
+    return found
 
 
 def _at(inset: Array, knots: Array, level: float) -> Array:
@@ -162,13 +256,18 @@ def _name_board(
     start: float,
     stop: float,
 ) -> None:
-    row = int(piece.rows[len(piece.rows) // 2])
-    inwards = lines.inset[row] + 0.6 * lines.part.web_depth
-    place = _on_block(lines, (lines.mould[row] - inwards * lines.normal[row])[None])[0]
-    out = _on_block(lines, lines.normal[row][None])[0]
-    turn = (math.degrees(math.atan2(-out[0], out[1])) + 90.0) % 180.0 - 90.0
+    place, turn = _along_web(lines, piece, 0.62)
     text = f"{piece.name} board {number + 1} of {count}, {start:g} to {stop:g} mm below the top"
     drawing.letter(place + shift, text, height=4.0, turn=turn, anchor="middle")
+
+
+def _along_web(lines: FrameLines, piece: Piece, share: float) -> tuple[Array, float]:
+    """Return the middle of a piece at a share of its web's depth, and the web's turn there."""
+    row = int(piece.rows[len(piece.rows) // 2])
+    inwards = lines.inset[row] + share * lines.part.web_depth
+    out = _on_block(lines, lines.normal[row])
+    turn = (math.degrees(math.atan2(-out[0], out[1])) + 90.0) % 180.0 - 90.0
+    return _on_block(lines, lines.mould[row] - inwards * lines.normal[row]), turn
 
 
 def _foot_words(
@@ -176,14 +275,20 @@ def _foot_words(
 ) -> None:
     low_x, low_y, _, _ = drawing.box()
     way = view_words(lines).split(", heel")[0]
+    made = ["BLOCK_TOP: outline of the top, its edge still sharp; BLOCK_FOOT: of the foot"]
+    if math.isfinite(thick):
+        made = [
+            f"boards of {small(thick, 'mm')}; BLOCK_TOP: outline of each board's upper face, "
+            "BLOCK_FOOT: of its lower face",
+            "glue up on the pins, then round the top edge to the bend radius",
+        ]
     y = drawing.rows(
         (low_x, low_y - 16.0),
         [
             f"BLOCK {lines.frame} {piece.name}   FULL SIZE   section {section_hash}",
             f"seen from above, {way}; flange faces {lines.part.faces}",
-            f"boards of {small(thick, 'mm')}; BLOCK_TOP: outline of each board's upper face, "
-            "BLOCK_FOOT: of its lower face",
-            "glue up on the pins, then round the top edge to the bend radius",
+            *made,
+            "SCRIBE: scribe or stamp on the top, out of the web's way; check the datum line",
             *CAUTIONS,
         ],
         height=4.0,

@@ -43,6 +43,7 @@ LAYERS = {
         Layer(name="RELIEF_HOLE", colour=1, ink="#b3300f", width=0.25),
         Layer(name="BLOCK_TOP", colour=7, ink="#14181d", width=0.35),
         Layer(name="BLOCK_FOOT", colour=5, ink="#1f4e9e", width=0.25, dash=(4.0, 1.5)),
+        Layer(name="SCRIBE", colour=3, ink="#1c7a3e", width=0.25),
         Layer(name="GRAIN", colour=8, ink="#5d666f", width=0.35),
         Layer(name="LETTERING", colour=7, ink="#14181d", width=0.18),
         Layer(name="MEASURE", colour=7, ink="#14181d", width=0.25),

@@ -9,6 +9,7 @@ import numpy as np
 
 from loft.bench.frame import FrameLines
 from loft.bench.marks import Mark
+from loft.bench.outline import at
 from loft.bench.rivets import splice_pattern
 from loft.bench.splice import splice_plan
 from loft.bench.tables import (
@@ -40,11 +41,12 @@ def checks(
     >>> from loft.bench.stock import plain_job, round_section
     >>> section, job = round_section(600.0), plain_job()
     >>> found = checks(section, job, frame_lines(section, job), [])
-    >>> found[0].column, found[0].severity
+    >>> found[1].column, found[1].severity
     ('frame_section.bend_radius', 'warning')
     """
     return (
         *_band(section, job),
+        *_pairs(section, lines),
         *bend_radius_checks(job, lines),
         *_holes(job, lines, marks),
         *_corners(marks),
@@ -66,6 +68,26 @@ def _band(section: Section, job: Job) -> Iterator[Finding]:
             f"at girth {section.girth[worst]:.0f} mm, the tolerance is {limit:.2f} mm: measure "
             "first; loft plan names the readings",
         )
+
+
+def _pairs(section: Section, lines: FrameLines) -> Iterator[Finding]:
+    """Say whether port and starboard are alike within the section's band."""
+    here = at(lines.outline, section.girth)
+    other = at(lines.outline, section.length - section.girth)
+    off = np.einsum("ij,ij->i", other.point * [-1.0, 1.0] - here.point, here.normal)
+    band = np.interp(section.length - section.girth, section.girth, section.band95,
+                     period=section.length)  # fmt: skip
+    ratio = np.abs(off) / np.maximum(np.hypot(section.band95, band), 1e-9)
+    worst = int(np.argmax(np.where(np.abs(off) > 1e-6, ratio, 0.0)))
+    alike = ratio[worst] <= 1.0 or abs(off[worst]) <= 1e-6
+    yield Finding(
+        column="section",
+        severity="note",
+        text=f"port and starboard {'are alike within' if alike else 'differ by more than'} the "
+        f"section's band: {abs(off[worst]):.2f} mm apart at girth {section.girth[worst]:.0f} mm; "
+        + ("the sides may be mirror pairs, but " if alike else "no mirror pairs: ")
+        + "every piece is made from its own files",
+    )
 
 
 def bend_radius_checks(job: Job, lines: FrameLines) -> Iterator[Finding]:

@@ -9,7 +9,7 @@ import numpy as np
 from loft.bench.bend import bend_constant
 from loft.bench.blank import flat_blank
 from loft.bench.block import block_files, follower_block, forming_block
-from loft.bench.boards import boards_drawing
+from loft.bench.boards import block_drawing, boards_drawing
 from loft.bench.frame import frame_lines
 from loft.bench.limits import checks
 from loft.bench.listing import frame_table, marks_table
@@ -91,6 +91,9 @@ def make_files(
     for name in ("", *(block.name for block in work.blocks)):
         drawing = blank_drawing(section, job, section_hash=section_hash, units=units, piece=name)
         files[f"blank_{name}.dxf" if name else "blank.dxf"] = dxf_bytes(drawing)
+    for block in work.blocks:
+        drawing = block_drawing(section, job, section_hash=section_hash, piece=block.name)
+        files[f"block_{block.name}.dxf"] = dxf_bytes(drawing)
     if job.shop.block_board == job.shop.block_board:
         for block in work.blocks:
             boards = boards_drawing(section, job, section_hash=section_hash, piece=block.name)

@@ -26,6 +26,10 @@ from loft.job.records import Job, Section
 from loft.job.units import format_length
 
 UNIT_WORDS = {"mm": "mm", "in": "in", "ft-in": "ft-in-eighths"}
+SIGNED = (
+    '<p class="signed"><span>made by, date</span><span>proved by, date</span>'
+    "<span>licensed engineer, date</span></p>"
+)
 _EVERY = 200.0  # mm of girth between rows of the flange table, lines apart
 
 
@@ -160,7 +164,7 @@ def _first(work: Work) -> str:
         )
         + (f"<h2>To be checked before metal is cut</h2><ol>{found}</ol>" if found else "")
         + _splice(work)
-        + "</section>"
+        + f"{SIGNED}</section>"
     )
 
 
@@ -214,7 +218,7 @@ def _piece(work: Work, number: int) -> str:
             + "</li>"
             for step in steps_of(work.lines, block, blank)
         )
-        + "</ol></section>"
+        + f"</ol>{SIGNED}</section>"
     )
 
 

@@ -52,9 +52,9 @@ def steps_of(lines: FrameLines, block: Block, blank: Blank) -> tuple[Step, ...]:
 
 def _make_block(block: Block) -> Step:
     return Step(
-        text=f"Make the block from its own file, block_{block.name}.stl, never by turning another "
-        "over. Mark it with piece, side and section; check one known length on it. Round its edge "
-        "and rub it smooth.",
+        text=f"Make the block from its own block_{block.name}.stl, never by turning another over. "
+        f"Scribe it by block_{block.name}.dxf, check one known length on it, round its edge and "
+        "rub it smooth.",
         cautions=("Dust of hardwood and fibreboard: respirator and extraction.",),
     )
 

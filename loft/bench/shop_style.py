@@ -20,7 +20,7 @@ p { margin: 0 0 1.6mm; }
 .caution { border-left: 3pt solid var(--mark); padding: 1mm 0 1mm 3mm; margin: 2mm 0;
   font-size: 8.8pt; break-inside: avoid; }
 ol { margin: 0; padding-left: 6mm; }
-ol > li { margin: 0 0 1.1mm; break-inside: avoid; }
+ol > li { margin: 0 0 0.8mm; break-inside: avoid; }
 ol > li::marker { font-weight: bold; }
 li .caution { margin: 0.6mm 0 0; padding-top: 0.3mm; padding-bottom: 0.3mm; }
 table { border-collapse: collapse; width: 100%; font-size: 9pt; margin: 0 0 2mm; }
@@ -36,15 +36,18 @@ td.w { white-space: nowrap; }
 tr { break-inside: avoid; }
 thead { display: table-header-group; }
 figure { margin: 0 0 2mm; text-align: center; break-inside: avoid; }
-figure svg { max-width: 100%; height: 54mm; }
+figure svg { max-width: 100%; height: 48mm; }
 .two table { font-size: 8.4pt; }
 figcaption { font-size: 8.5pt; color: var(--grey); text-align: left; }
 .two { display: flex; gap: 8mm; }
 .two h2 { margin-top: 0; }
 .two > div { flex: 1; }
 .warning::before { content: "CHECK  "; font-weight: bold; color: var(--mark); }
+.signed { display: flex; gap: 8mm; margin: 4.5mm 0 0; break-inside: avoid; }
+.signed span { flex: 1; border-top: 0.6pt solid var(--ink); padding-top: 0.6mm; font-size: 8pt;
+  color: var(--grey); }
 .source { font-size: 8.5pt; color: var(--grey); }
-@page { size: A4; margin: 12mm 13mm 14mm;
+@page { size: A4; margin: 10mm 13mm 12mm;
   @bottom-left { content: "shape only, not approved data"; font: 8pt "Liberation Sans", Arial,
     sans-serif; color: #5d666f; }
   @bottom-right { content: "page " counter(page) " of " counter(pages); font: 8pt

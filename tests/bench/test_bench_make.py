@@ -8,9 +8,10 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import bench_bodies as bodies
+import numpy as np
 import pytest
 
-from loft.bench.boards import boards_drawing
+from loft.bench.boards import block_drawing, boards_drawing
 from loft.bench.make import make_files, make_summary, run_curvature, work_of
 from loft.bench.shop import shop_html
 from loft.bench.stock import plain_job, round_section
@@ -44,6 +45,7 @@ def test_the_files_of_a_frame(files):
         *("template.dxf", "template.pdf", "template.svg", "template_tiles.pdf", "shop.html"),
         *(f"block_{name}.stl" for name in pieces),
         *(f"blank_{name}.dxf" for name in pieces),
+        *(f"block_{name}.dxf" for name in pieces),
     }
     assert wanted <= set(files)
     assert set(files) - wanted <= {"shop.pdf"}
@@ -125,6 +127,8 @@ def test_shop_sheet_has_a_page_for_each_piece_with_its_cautions(files):
         assert f"blank_{name}.dxf" in page
         for words in ("respirator", "crack", "licensed engineer", "no overbend", "prove it"):
             assert words in page
+    for page in (first, *pieces):
+        assert "proved by, date licensed engineer, date" in page
     assert "starboard piece" in pieces[0]
     assert "port piece" in pieces[2]
     assert "PIN1" in pieces[0]
@@ -213,6 +217,36 @@ def test_boards_are_drawn_when_the_job_gives_their_thickness():
         assert words in said
     # looking aft a starboard piece lies at negative X
     assert tops[0].points[:, 0].max() < 1.0
+
+
+def test_shop_sheet_is_a_page_for_the_frame_and_one_for_each_piece(files):
+    from pypdf import PdfReader
+
+    if "shop.pdf" not in files:
+        pytest.skip("no PDF maker here")
+    assert len(PdfReader(io.BytesIO(files["shop.pdf"])).pages) == 5
+
+
+@pytest.mark.parametrize(("faces", "sign"), [("aft", -1.0), ("forward", 1.0)])
+def test_a_block_s_drawing_says_what_to_scribe(faces, sign):
+    """In block coordinates: a starboard piece, its datum waterline at its own height."""
+    from shapely.geometry import LineString, Polygon
+
+    section, job = bodies.section_of(bodies.lopsided), job_for(faces)
+    drawing = block_drawing(section, job, section_hash=HASH, piece="CROWN-S3S")
+    scribed = [word.text for word in drawing.words if word.layer == "SCRIBE"]
+    assert scribed[0] == "F14 CROWN-S3S STARBOARD"
+    assert scribed[1] == f"FLANGE {faces.upper()}  section {HASH}"
+    assert {"CROWN", "S1S", "S2S", "S3S"} <= set(scribed)
+    (level,) = (float(text.split()[1]) for text in scribed if text.startswith("WL"))
+    (aside,) = (float(text.split()[1]) for text in scribed if text.startswith("BL"))
+    (top,) = (stroke.points for stroke in drawing.strokes if stroke.layer == "BLOCK_TOP")
+    block = Polygon(top).buffer(1e-6)
+    assert block.centroid.x * sign > 100.0
+    lines = [stroke.points for stroke in drawing.strokes if stroke.layer == "SCRIBE"]
+    assert all(block.contains(LineString(line).centroid) for line in lines[-2:])
+    assert any((np.abs(line[:, 1] - level) < 1e-9).all() for line in lines)
+    assert any((np.abs(line[:, 0] - sign * aside) < 1e-9).all() for line in lines)
 
 
 def test_run_curvature_of_a_curved_body():

@@ -4,6 +4,7 @@ import math
 import re
 from dataclasses import replace
 
+import bench_bodies as bodies
 import numpy as np
 import pytest
 
@@ -381,3 +382,16 @@ def test_rivets_that_find_no_room_are_told():
     pattern = splice_pattern(lines, plan, marks[0], marks)
     assert any("find no room between bend and edge" in note for note in pattern.notes)
     assert any("the job gives no rivet_line" in note for note in pattern.notes)
+
+
+def test_mirror_pairs_are_spoken_of_either_way():
+    """A round frame is alike; the lopsided one differs by some 60 mm, its band is 0.6."""
+    alike = found(plain_job())["section"]
+    assert "are alike within the section's band: 0.00 mm apart" in alike.text
+    section = bodies.section_of(bodies.lopsided)
+    job = replace(plain_job(), missing=("F14",))
+    sheet = replace(job.frame_section, splices=("CROWN", "KEEL"))
+    lines = frame_lines(section, replace(job, frame_section=sheet))
+    (note,) = (f for f in checks(section, job, lines, []) if f.column == "section")
+    assert "differ by more than the section's band" in note.text
+    assert "no mirror pairs: every piece is made from its own files" in note.text
