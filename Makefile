@@ -53,6 +53,7 @@ bench: $(VENV)/tools
 	PROTOTYPE='$(RIVAL)' $(BIN)/python -m benchmarks
 	PROTOTYPE='$(RIVAL)' $(BIN)/python benchmarks/arcs.py
 	$(BIN)/python benchmarks/clouds.py
+	$(BIN)/python benchmarks/scan_lift.py
 
 examples: $(VENV)/program
 	@set -e; for example in examples/*.py; do echo "== $$example"; $(BIN)/python "$$example"; done
