@@ -23,6 +23,7 @@ from loft.drawing.tables import (
     drawing_rows,
     facts_rows,
 )
+from loft.drawing.trial import Spread, along_fuselage
 from loft.fairing import tables
 from loft.fairing.evidence import deviation, holdout, settlement
 from loft.fairing.surface import Surface, fair
@@ -139,7 +140,7 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
         *swapped_labels(used),
         *shifted_frames(settled, job),
         *stations_out(shifts, job),
-        *([] if any(s.source != "surface" for s in sections) else unmarked_chines(surface)),
+        *([] if any("drawing" in s.source for s in sections) else unmarked_chines(surface)),
         *thin_frames(surface),
         *scatter(surface),
     ]
@@ -162,11 +163,17 @@ def _lift(
     checks: dict[str, Check] = {}
     findings: list[Finding] = []
     sections = {frame.name: surface.lift(frame) for frame in frames}
+    spreads: dict[str, Spread] = {}
+    if sections and surface.job.fair.arcs:
+        sections, spreads, told = along_fuselage(surface, tuple(sections.values()), progress)
+        findings.append(told)
     for name in drawn:
         progress(f"checking the drawing of {name}")
         section = sections.get(name) or surface.lift(surface.job.frame(name))
         own = [fact for fact in facts if fact.frame == name]
-        checks[name], bettered, notes = check_section(section, surface, own)
+        checks[name], bettered, notes = check_section(
+            section, surface, own, spread=spreads.get(name)
+        )
         findings += notes
         if name in sections:
             sections[name] = bettered

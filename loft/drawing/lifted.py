@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -24,7 +24,11 @@ LEAST_LINES = 8  # surveyed lines below which no shortest wavelength can be told
 
 
 def check_section(
-    section: Section, surface: Surface, facts: Sequence[Fact]
+    section: Section,
+    surface: Surface,
+    facts: Sequence[Fact],
+    *,
+    spread: Callable[[NDArray[np.int64]], Array] | None = None,
 ) -> tuple[Check, Section, tuple[Finding, ...]]:
     """Check a frame's drawing against its lifted section, and better the section by it.
 
@@ -40,12 +44,15 @@ def check_section(
     surface : Surface
     facts : sequence of Fact
         The drawing's facts of this frame, from crown to keel.
+    spread : callable, optional
+        Gives the covariance of the section's errors at some of its points, where it was
+        bettered already; the surface's own unless given.
 
     Returns
     -------
     check : Check
     section : Section
-        With `source` "surface and drawing" where it was bettered.
+        With "and drawing" added to its `source` where it was bettered.
     findings : tuple of Finding
         The check's notes, and why the section was left as it is.
 
@@ -58,7 +65,7 @@ def check_section(
         0, len(section.girth), max(1, round(APART * len(section.girth) / section.length))
     )
     outline = np.stack([section.bl, section.height], -1)[some]
-    covariance = section_covariance(surface, section, some)
+    covariance = spread(some) if spread else section_covariance(surface, section, some)
     finest = _finest(section)
     check = check_facts(
         facts, section.plane(), outline=outline, covariance=covariance + departure(outline),
@@ -78,8 +85,8 @@ def check_section(
         )
     except LoftError as refusal:
         return check, section, (*check.notes, _left(section, refusal.findings[0].text))
-    moved = _moved(section, some, better.moved, better.covariance, len(surface.stations))
-    return check, moved, check.notes
+    moved = moved_section(section, some, better.moved, better.covariance, len(surface.stations))
+    return check, replace(moved, source=f"{section.source} and drawing"), check.notes
 
 
 def _left(section: Section, why: str) -> Finding:
@@ -95,10 +102,23 @@ def _finest(section: Section) -> float:
     return WAVES * section.length / lines if lines >= LEAST_LINES else 0.0
 
 
-def _moved(
+def moved_section(
     section: Section, some: NDArray[np.int64], moved: Array, covariance: Array, frames: int
 ) -> Section:
-    """Return the section moved along its normals, with the new band."""
+    """Return a section moved along its normals, with the band of the new covariance.
+
+    Parameters
+    ----------
+    section : Section
+    some : ndarray of int, shape (k,)
+        Points for which the movement is given, spread round the outline.
+    moved : ndarray, shape (k,)
+        mm, positive outwards.
+    covariance : ndarray, shape (k, k)
+        Of their errors, mm^2.
+    frames : int
+        From which the spread was learned.
+    """
     sd = np.sqrt(np.maximum(np.diag(covariance), 1e-12))
     value, vector = np.linalg.eigh(covariance / np.outer(sd, sd))
     factor = simultaneous_factor(vector * np.sqrt(np.maximum(value, 0)), frames)
@@ -132,7 +152,7 @@ def _moved(
         section, length=float(run[-1]), girth=run[:-1], bl=bl, height=height, wl=wl,
         station_at=station, normal_bl=normal_bl, normal_height=normal_height,
         radius=np.where(np.abs(radius) > 1e5, np.inf, radius), sd=new_sd,
-        band95=NORMAL95 * new_sd, band95_all=factor * new_sd, source="surface and drawing",
+        band95=NORMAL95 * new_sd, band95_all=factor * new_sd,
         crossings=replace(
             cross, bl=moved_bl, height=moved_height,
             wl=cross.wl + at * np.cos(cross.normal) * np.cos(section.cant),

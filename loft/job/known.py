@@ -120,6 +120,7 @@ FAIR = {
         )
     ),
     "robust": Key(convert=flag),
+    "arcs": Key(convert=flag),
     "extrapolate": Key(convert=flag),
 }
 DRAWING = {

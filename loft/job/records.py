@@ -204,6 +204,7 @@ class Fair:
     settlement: tuple[float, float, float] = (3.0, 3.0, np.deg2rad(0.2))
     robust: bool = True
     extrapolate: bool = False
+    arcs: bool = True  # try whether arcs along the fuselage predict frames better
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -367,7 +368,7 @@ class Section:
     side: NDArray[np.str_]  # port | starboard
     crossings: Crossings
     corners: tuple[Corner, ...] = ()
-    source: str = "surface"  # surface | surface and drawing
+    source: str = "surface"  # ... and arcs along the fuselage, and drawing
 
     def __post_init__(self) -> None:
         freeze_arrays(self)

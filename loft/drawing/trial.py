@@ -1,0 +1,289 @@
+"""Arcs along the fuselage against the free surface: every frame predicted by both.
+
+The two are mixed, section = w arcs + (1 - w) surface, with the w that would have
+predicted the surviving frames best; where that is no surer gain than chance gives, the
+surface stays as it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from loft.drawing.along import Astray, Ring, Run, begin, carry, errors, rings_of
+from loft.drawing.chain import Chain
+from loft.drawing.lifted import APART, check_section, moved_section
+from loft.fairing.section import section_covariance
+from loft.fairing.surface import Surface, fair
+from loft.job.errors import Finding, LoftError
+from loft.job.records import Array, Section
+
+DEGREES = 3, 4, 5  # of the figures' polynomials
+FEWEST = 7  # upright frames below which nothing can be told
+SURE = 2.0  # mean gain over its standard error from which the arcs are believed
+LEAST_SHARE = 0.1  # of the arcs: less is not worth the change
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Trial:
+    """What the arcs along the fuselage are worth.
+
+    Parameters
+    ----------
+    run : Run
+        Of the degree that predicted the frames best.
+    share : float
+        w: 1 arcs alone, 0 surface alone.
+    gain : float
+        By what part the mean square of the frames' prediction errors falls.
+    certainty : float
+        Mean gain over its standard error.
+    frames : int
+        How many were predicted.
+    excess : float
+        Times its own measure that the run's prediction errors squared came out, at least 1.
+    """
+
+    run: Run
+    share: float
+    gain: float
+    certainty: float
+    frames: int
+    excess: float
+
+    @property
+    def used(self) -> bool:
+        """Tell whether the sections are bettered by it."""
+        return self.certainty >= SURE and self.share >= LEAST_SHARE
+
+    def finding(self) -> Finding:
+        """Say which of the two is used, and why."""
+        arcs = f"{len(self.run.straight)} elements a side, fair along the fuselage"
+        proof = (
+            f"{self.frames} frames predicted as if missing by both: square error "
+            f"{100 * abs(self.gain):.0f} % {'less' if self.gain >= 0 else 'more'} "
+            f"({self.certainty:.1f} times its standard error, {SURE:.0f} wanted)"
+        )
+        if self.used:
+            text = f"arcs along the fuselage are used, weight {self.share:.2f}: {arcs}; {proof}"
+        else:
+            text = f"arcs along the fuselage are not used, the surface stays as it is: {proof}"
+        return Finding(text=text, severity="note")
+
+
+def try_arcs(
+    surface: Surface,
+    stations: Sequence[float],
+    chain: Chain,
+    straight: tuple[bool, ...],
+    progress: Callable[[str], None] = lambda text: None,
+) -> Trial | str:
+    """Carry one construction along the fuselage and predict every frame by it and without it.
+
+    Parameters
+    ----------
+    surface : Surface
+    stations : sequence of float
+        Where sections are wanted, mm.
+    chain : Chain
+        The construction at the middle one of them.
+    straight : tuple of bool
+        Which of its elements are straights.
+    progress : callable, optional
+
+    Returns
+    -------
+    Trial or str
+        Why there is none, in words.
+
+    Examples
+    --------
+    >>> try_arcs(surface, [6160.0], chain, (False,) * 5)  # doctest: +SKIP
+    """
+    why = _cannot(surface)
+    rings = () if why else rings_of(surface)
+    framed = [k for k, ring in enumerate(rings) if ring.frame]
+    if not why and len(framed) < FEWEST:
+        why = f"{len(framed)} upright frames, {FEWEST} wanted"
+    if why:
+        return why
+    inner = framed[1:-1]
+    try:
+        alone = []
+        for number, k in enumerate(inner):
+            progress(f"predicting frames by surface and arcs {number}/{len(inner)}")
+            alone.append(_by_surface(surface, rings[k]))
+        runs = _runs(surface, rings, np.array(stations), chain, straight)
+        found = [_mixed(run, inner, alone) for run in runs]
+    except Astray as reason:
+        return str(reason)
+    except LoftError as refusal:
+        return refusal.findings[0].text
+    return max(found, key=lambda trial: trial.gain)
+
+
+def _cannot(surface: Surface) -> str:
+    if surface.chines:
+        return "the body has chines"
+    if surface.job.breaks:
+        return "the body has marked breaks"
+    if surface.job.fair.symmetry == "off":
+        return "symmetry is off"
+    return ""
+
+
+def _runs(
+    surface: Surface,
+    rings: tuple[Ring, ...],
+    wanted: Array,
+    chain: Chain,
+    straight: tuple[bool, ...],
+) -> list[Run]:
+    station = np.unique(np.concatenate([[ring.station for ring in rings], wanted]))
+    at = int(np.argmin(np.abs(station - np.median(wanted))))
+    start = begin(surface, station, at, chain, straight)
+    out = []
+    for degree in DEGREES:
+        try:
+            out.append(carry(rings, station, start, straight, degree=degree))
+        except Astray as reason:
+            last = reason
+    if not out:
+        raise last
+    return out
+
+
+def _by_surface(surface: Surface, ring: Ring) -> Array:
+    """Return a ring's whitened errors as predicted by a surface without that frame."""
+    survey = surface.survey
+    without = replace(survey, use=survey.use & (survey.frame != ring.frame))
+    bare = replace(
+        surface.job,
+        laps=(),
+        damages=tuple(damage for damage in surface.job.damages if damage.girth is None),
+    )
+    other = fair(bare, without, lines=False)
+    station = np.full(len(ring.point), ring.station)
+    slope = other.slopes(station, other.theta_of(station, *ring.point.T))[:, 1:]
+    normal = slope / np.linalg.norm(slope, axis=1, keepdims=True)
+    return ring.whitener(normal).T @ other.distance(station, *ring.point.T)
+
+
+def _mixed(run: Run, inner: list[int], alone: list[Array]) -> Trial:
+    """Return the mixture that predicts the inner frames best, and how sure its gain is."""
+    arcs = [run.left_out[k] for k in inner]
+    both = np.array([[a @ a, a @ s, s @ s] for a, s in zip(arcs, alone, strict=True)])
+    aa, cross, ss = both.sum(0)
+    share = float(np.clip((ss - cross) / max(aa - 2 * cross + ss, 1e-12), 0.0, 1.0))
+    mixed = both @ np.array([share**2, 2 * share * (1 - share), (1 - share) ** 2])
+    gained = both[:, 2] - mixed
+    error = gained.std(ddof=1) / np.sqrt(len(gained))
+    return Trial(
+        run=run,
+        share=share,
+        gain=float(1 - mixed.sum() / ss),
+        certainty=float(gained.mean() / max(error, 1e-12)),
+        frames=len(inner),
+        excess=max(1.0, float(aa / run.expected[inner].sum())),
+    )
+
+
+def mix(trial: Trial, surface: Surface, section: Section) -> tuple[Section, Spread]:
+    """Return a lifted section bettered by the arcs, and the covariance of its errors.
+
+    The two errors hang together in a way that nobody knows; the covariance given,
+    w arcs + (1 - w) surface, is never too small whatever it is.
+
+    Raises
+    ------
+    Astray
+        The arcs do not close at this station.
+    """
+    some = np.arange(
+        0, len(section.girth), max(1, round(APART * len(section.girth) / section.length))
+    )
+    moved, _ = _to_arcs(trial, section, some)
+    spread = Spread(trial, surface, section)
+    bettered = moved_section(
+        section, some, trial.share * moved, spread(some), len(surface.stations)
+    )
+    return replace(bettered, source="surface and arcs along the fuselage"), spread
+
+
+def _to_arcs(trial: Trial, section: Section, some: NDArray[np.int64]) -> tuple[Array, Array]:
+    """Return how far the arcs lie outside some of a section's points, and its covariance."""
+    chain, covariance = trial.run.chain(section.station)
+    point = np.stack([section.bl, section.height], -1)[some]
+    distance, normal, by = errors(chain, point, trial.run.straight)
+    own = np.stack([section.normal_bl, section.normal_height], -1)[some]
+    along = (normal * own).sum(1)
+    by = by / along[:, None]
+    return -distance / along, trial.excess * by @ covariance @ by.T
+
+
+@dataclass(frozen=True, eq=False)
+class Spread:
+    """The covariance of a bettered section's errors along its normals, mm^2."""
+
+    trial: Trial
+    surface: Surface
+    section: Section
+
+    def __call__(self, some: NDArray[np.int64]) -> Array:
+        """Return it for some of the section's points, shape (k, k)."""
+        arcs = _to_arcs(self.trial, self.section, some)[1]
+        free = section_covariance(self.surface, self.section, some)
+        return self.trial.share * arcs + (1 - self.trial.share) * free
+
+
+def along_fuselage(
+    surface: Surface, sections: Sequence[Section], progress: Callable[[str], None]
+) -> tuple[dict[str, Section], dict[str, Spread], Finding]:
+    """Better lifted sections by the arcs of their neighbours, if that predicts frames better.
+
+    The construction is that of the middle section, as its drawing or else the section
+    itself gives it.
+
+    Parameters
+    ----------
+    surface : Surface
+    sections : sequence of Section
+        As lifted, at least one.
+    progress : callable
+        Told what is being done.
+
+    Returns
+    -------
+    sections : dict of str to Section
+        By frame, all of those given.
+    spreads : dict of str to Spread
+        Of those that were bettered.
+    finding : Finding
+        Which was used, and why.
+    """
+    out = {section.frame: section for section in sections}
+    upright = sorted((s for s in sections if not s.cant), key=lambda section: section.station)
+    if not upright:
+        return out, {}, _told("the frames wanted are canted")
+    middle = upright[len(upright) // 2]
+    facts = [fact for fact in surface.job.facts if fact.frame == middle.frame]
+    try:
+        fit = check_section(middle, surface, facts)[0].reading.fit
+    except LoftError as refusal:
+        return out, {}, _told(refusal.findings[0].text)
+    stations = [section.station for section in upright]
+    trial = try_arcs(surface, stations, fit.chain, fit.task.straight, progress)
+    if isinstance(trial, str):
+        return out, {}, _told(trial)
+    spreads = {}
+    if trial.used:
+        for section in upright:
+            out[section.frame], spreads[section.frame] = mix(trial, surface, section)
+    return out, spreads, trial.finding()
+
+
+def _told(why: str) -> Finding:
+    return Finding(text=f"arcs along the fuselage were not tried: {why}", severity="note")
