@@ -15,7 +15,7 @@ from loft.fairing.smoother import FAINT, Links, Posterior, Run, prior_links, sol
 from loft.job.records import Array
 
 FEWEST_LESSONS = 2  # times that the variances are learned
-MOST_LESSONS = 9
+MOST_LESSONS = 12
 PLAIN_PASSES = 2  # passes for weights alone before variances are learned
 # A chined section is less like its neighbours in shape than smooth ones are: where readings
 # are fewer than shapes, its band takes the shapes' sizes this much larger. Calibrated on

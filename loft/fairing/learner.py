@@ -25,6 +25,7 @@ EAGER = 0.6, 2.5  # a step's length, by the secant of the last two: the fixed po
 # The start is stiff along the stations (a soft one lets crush damage be fitted) and soft round
 # the girth (a stiff one takes the shape itself for blunders): typical values times these.
 STIFF_START = 0.3, 4.0
+SCATTERED = 2.0  # noise from which the shape may still be taken for scatter: learning goes on
 PRIOR_WEIGHT = 0.7  # degrees of freedom that a class's typical run has
 SETTLE_PRIOR = 1.0  # frames' worth of weight that the job's settlement has
 # ... as a share of its variance: frames may turn out to stand true, but the roll of a nearly
@@ -136,7 +137,8 @@ class Learner:
         step = self._step(np.log(np.where(before > 0, after / np.where(before > 0, before, 1), 1)))
         counts = np.cumsum([len(self.run), len(self.size)])
         self.run, self.size, self.settle = np.split(before * np.exp(step), counts)
-        self.settled = bool(np.abs(step).max(initial=0.0) < SETTLED)
+        wanted = SETTLED if self.noise < SCATTERED else SETTLED / 10
+        self.settled = bool(np.abs(step).max(initial=0.0) < wanted)
         if self.robust:
             self._reweigh_frames(moved)
 

@@ -577,6 +577,20 @@ def test_blunders_and_a_dent_are_no_fold():
     assert fair(sim.make_job(frames), survey, lines=False).lift(frames[0]).length > 0
 
 
+def test_shape_is_not_taken_for_scatter():
+    """Four frames far apart on a body that swells and narrows: its run is learned, not doubted."""
+    body = replace(
+        sim.barrel(),
+        a=lambda x: 450.0 - 45.0 * ((x - 2600.0) / 1200.0) ** 2,
+        b=lambda x: 560.0 - 55.0 * ((x - 2600.0) / 1200.0) ** 2,
+    )
+    frames = sim.frames_at(np.array([1400.0, 2200.0, 3000.0, 3800.0]))
+    survey = sim.simulate(body, frames, sim.labels(24), np.random.default_rng(20), sigma=0.5)
+    surface = fair(sim.make_job(frames), survey, lines=False)
+    assert surface.fit.variances.noise < 2.0
+    assert np.quantile(np.abs(surface.fit.error), 0.9) < 1.5
+
+
 def test_a_chine_read_once_is_refused(floor):
     _, frames, survey = floor
     chine = np.isin(survey.line, ["C1S", "C1P"])
