@@ -205,11 +205,11 @@ def fit_reference(
     half = np.ptp(stations) / 2 + 1e-9
     u = (stations - middle) / half
     bends = np.array([(x - middle) / half for x in breaks if abs(x - middle) < half])
-    degrees = (centre_degree, centre_degree, axis_degree, axis_degree)
-    wanted = table[:, 0], table[:, 1], np.log(table[:, 2]), np.log(table[:, 3])
+    degrees = (centre_degree, axis_degree, axis_degree)
+    wanted = table[:, 1], np.log(table[:, 2]), np.log(table[:, 3])
     parts = [smooth_series(u, value, n, bends) for value, n in zip(wanted, degrees, strict=True)]
-    if centred:
-        parts[0] = np.zeros(1), np.zeros(len(bends))
+    still = np.zeros(1), np.zeros(len(bends))
+    parts.insert(0, still if centred else smooth_series(u, table[:, 0], centre_degree, bends))
     series, hinges = zip(*parts, strict=True)
     past = _hinge(np.subtract.outer(u, bends))
     log_size = sum(legendre.legval(u, series[k]) + past @ hinges[k] for k in (2, 3)) / 2

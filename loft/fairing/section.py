@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicHermiteSpline
+from scipy.linalg import block_diag
 
 from loft.fairing.equations import tilt
 from loft.fairing.smoother import RUN_UNIT
@@ -22,6 +23,7 @@ SAGITTA = 0.018  # mm from chord to arc
 FLAT = 100_000.0  # mm: radii over this are given as inf
 DRAWS = 2000
 NORMAL95 = 1.959963984540054
+NORMAL = "normal_bl", "normal_height"
 CORNER_STEP = 1e-6  # radians either side of a chine
 CORNER_LEAST = np.deg2rad(0.5)  # a break in the tangent smaller than this is none
 
@@ -36,6 +38,7 @@ class _Cut:
         centre_wl = float(surface.reference.at(np.array(frame.station))[1])
         self.middle = frame.station + (centre_wl - self.pivot) * self.tan
         self.state, self.covariance = surface.spread(self.middle)
+        self.common = surface.common(self.middle)
 
     def station(self, theta: Array) -> Array:
         """Return the station at which the plane meets the surface at each angle.
@@ -271,13 +274,18 @@ def _spread(cut: _Cut, seen: dict[str, Array]) -> Array:
 def _along_normal(cut: _Cut, seen: dict[str, Array], some: slice) -> tuple[Array, Array]:
     """Return d rho/d state at some of the points and the state's covariance.
 
-    A square frame needs the values alone.
+    A square frame needs the values alone. What scans' registrations have in common moves
+    the section as a whole: two states more, of movement across and up.
     """
     off = (seen["x"] - cut.middle)[some]
     design, covariance = cut.surface.design(cut.middle, seen["theta"][some], off), cut.covariance
     if not cut.frame.cant:
         b = len(covariance) // 2
-        return design[:, :b], covariance[:b, :b]
+        design, covariance = design[:, :b], covariance[:b, :b]
+    if cut.common:
+        across, up = (seen[name][some] * seen["steep"][some] for name in NORMAL)
+        design = np.concatenate([design, across[:, None], up[:, None]], 1)
+        covariance = block_diag(covariance, cut.common * np.eye(2))
     return design, covariance
 
 
@@ -416,5 +424,5 @@ def _crossings(cut: _Cut, start: float, grid: Array, girth: Array) -> Crossings:
         normal=np.arctan2(seen["normal_bl"], seen["normal_height"]),
         bevel=seen["bevel"],
         slope=slope,
-        sd=sd * pace,
+        sd=np.hypot(sd * pace, np.sqrt(cut.common)),
     )

@@ -111,6 +111,20 @@ class Surface:
         stiffness = self.fit.variances.run[modes.run] * modes.stiff
         return between(self.fit.run, self.fit.posterior, stiffness, station)
 
+    def common(self, station: float) -> float:
+        """Return the variance that scans' registrations give the surface there as a whole, mm^2.
+
+        All readings of a scan share it, so that fairing does not lessen it: the mean over
+        the readings about `station`, by their weight. 0 where all was taped.
+        """
+        survey = self.survey
+        if not survey.shared.any():
+            return 0.0
+        near = np.flatnonzero(survey.use & np.isfinite(survey.station))
+        weight = np.exp(-np.abs(survey.station[near] - station) / RUN_UNIT)
+        weight = weight / survey.sigma[near] ** 2
+        return float(weight @ survey.shared[near] ** 2 / weight.sum())
+
     def sd(self, station: Array, theta: Array) -> Array:
         """Return one standard deviation of the mould line along its normal, mm."""
         station, theta = np.broadcast_arrays(np.asarray(station, float), np.asarray(theta, float))
@@ -120,8 +134,9 @@ class Surface:
             at = station == here
             design = self.design(here, theta[at])
             covariance = self.spread(float(here))[1]
-            out[at] = np.sqrt(((design @ covariance) * design).sum(1))
-        return out / steep
+            own = ((design @ covariance) * design).sum(1) / steep[at] ** 2
+            out[at] = np.sqrt(own + self.common(float(here)))
+        return out
 
     def design(self, station: float, theta: Array, off: Array | float = 0.0) -> Array:
         """Return d rho/d state at points `off` mm aft of `station`, shape (n, 2b)."""

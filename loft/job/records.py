@@ -277,6 +277,8 @@ class Survey:
         What the reader wants said (hand not provable, failed repeats, ...).
     scans : tuple of dict
         The account of every scan in plain numbers and words: mm, None where unknown.
+    shared : ndarray, shape (n,)
+        The part of sigma that all readings of a scan share, its registration's; 0 by hand.
     """
 
     frame: NDArray[np.str_]
@@ -296,8 +298,11 @@ class Survey:
     lines: tuple[Line, ...] = ()
     notes: tuple[str, ...] = ()
     scans: tuple[dict[str, Any], ...] = ()
+    shared: Array = field(default_factory=lambda: np.zeros(0))
 
     def __post_init__(self) -> None:
+        if len(self.shared) != len(self.station):
+            object.__setattr__(self, "shared", np.zeros(len(self.station)))
         freeze_arrays(self)
 
     def __len__(self) -> int:

@@ -256,7 +256,8 @@ def _survey(
         rows["depth"].append(np.full(len(held), _depth(job, cloud_set.face, slabs[k], name)))
     place = np.concatenate([np.zeros((0, 3)), *rows["place"]])
     sd = np.concatenate([np.zeros(0), *rows["sd"]])
-    covariance = _covariance(place, sd, cloud_set.sigma, registration)
+    own, moved = _covariance(place, sd, cloud_set.sigma, registration)
+    covariance = own + moved
     n = len(sd)
     return Survey(
         frame=np.concatenate([np.zeros(0, "U1"), *rows["frame"]]),
@@ -273,6 +274,7 @@ def _survey(
         pass_no=np.ones(n, dtype=np.int64),
         use=np.ones(n, dtype=bool),
         reason=np.full(n, ""),
+        shared=np.sqrt(np.trace(moved, axis1=1, axis2=2) / 3.0),
     )
 
 
@@ -285,13 +287,15 @@ def _depth(job: Job, face: str, slab: Slab, name: str) -> float:
         raise LoftError(Finding(file=name, column="face", text=str(error))) from error
 
 
-def _covariance(place: Array, sd: Array, sigma: float, registration: Registration | None) -> Array:
-    """Return (n, 3, 3): the cell's own variance and the registration's, mm^2."""
+def _covariance(
+    place: Array, sd: Array, sigma: float, registration: Registration | None
+) -> tuple[Array, Array]:
+    """Return (n, 3, 3) twice: the cell's own covariance and what all share, mm^2."""
     if registration is None:
-        return np.asarray((sd**2 + sigma**2)[:, None, None] * np.eye(3))
+        return sd[:, None, None] ** 2 * np.eye(3), np.full((len(sd), 1, 1), sigma**2) * np.eye(3)
     own = np.maximum(sd, LEAST_SHARE * sigma) ** 2
     moved = np.asarray(registration.covariance_at(place)) if len(place) else np.zeros((0, 3, 3))
-    return np.asarray(own[:, None, None] * np.eye(3) + moved)
+    return own[:, None, None] * np.eye(3), moved
 
 
 def _nothing(job: Job, cloud_set: CloudSet, found: Pass) -> str:

@@ -388,10 +388,10 @@ def _labelled(
         axes = np.array([[1.0, 0, 0], [0, np.cos(lean), -np.sin(lean)],
                          [0, np.sin(lean), np.cos(lean)]])  # fmt: skip
         covariance[k] = axes.T @ np.diag([out**2, across**2, out**2]) @ axes
-    if registration is None:
-        covariance += cloud_set.sigma**2 * np.eye(3)
-    elif n:
-        covariance = covariance + registration.covariance_at(place)
+    moved = np.full((n, 1, 1), cloud_set.sigma**2) * np.eye(3)
+    if registration is not None and n:
+        moved = np.asarray(registration.covariance_at(place))
+    covariance += moved
     labels = [row[0] for row in rows]
     return Survey(
         frame=np.full(n, "", dtype="U1"),
@@ -409,4 +409,5 @@ def _labelled(
         use=np.ones(n, dtype=bool),
         reason=np.full(n, ""),
         lines=lines_of(job, labels),
+        shared=np.sqrt(np.trace(moved, axis1=1, axis2=2) / 3.0),
     )

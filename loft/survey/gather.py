@@ -243,6 +243,7 @@ _ARRAYS = (
     "pass_no",
     "use",
     "reason",
+    "shared",
 )
 
 
