@@ -20,7 +20,7 @@ for threads in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(threads, "1")
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
-ALL = "accuracy", "few", "rivals", "limit", "detection", "blunders", "speed"
+ALL = "accuracy", "few", "rivals", "limit", "detection", "blunders", "joint", "speed"
 ALONE = ("limit",)  # needs no other program
 
 

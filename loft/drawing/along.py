@@ -28,6 +28,7 @@ from loft.fairing.surface import Surface
 from loft.job.records import Array, freeze_arrays
 
 PASSES = 20
+HALVINGS = 8  # of a step that would leave a section open
 TYPICAL = 0.005  # change in the second half-metre beyond the polynomial, in ordinary changes
 AT_REST = 1e-4  # step in ordinary changes at which the fit ends
 LEAST_SINE, LEAST_OUT = 0.1, 20.0  # of the last arc's start: what closes the section
@@ -310,9 +311,10 @@ def carry(
     knot = np.array([int(np.argmin(np.abs(station - ring.station))) for ring in rings])
     m, f = start.shape
     bend = roughness(station, degree)
-    chains = (close_free(row, straight) for row in start)
-    each = [scales(chain)[free_figures(straight)] for chain in chains if chain is not None]
-    size = np.median(each, axis=0)
+    chains = [chain for row in start if (chain := close_free(row, straight)) is not None]
+    if len(chains) < m:
+        raise Astray("this construction does not close at every frame")
+    size = np.median([scales(chain)[free_figures(straight)] for chain in chains], axis=0)
     typical = (TYPICAL * size) ** 2
     stiff, value = 1 / typical, start
     for _ in range(PASSES):
@@ -323,7 +325,7 @@ def carry(
             pull[k] += by.T @ error
         step = (inverse @ pull.ravel()).reshape(m, f)
         largest = float(np.abs(step / size).max())
-        value = value + step * min(1.0, 1.0 / largest)
+        value = _closing(value, step * min(1.0, 1.0 / largest), straight)
         spread = inverse.reshape(m, f, m, f)
         rough = np.einsum("mf,mn,nf->f", value, bend, value)
         doubt = np.einsum("mfnf,mn->f", spread, bend)
@@ -343,6 +345,16 @@ def carry(
         left_out=tuple(part @ e for part, (e, _) in zip(left, rows, strict=True)),
         expected=np.array([np.trace(part) for part in left]),
     )
+
+
+def _closing(value: Array, step: Array, straight: tuple[bool, ...]) -> Array:
+    """Return the figures after as much of a step as leaves every section closed."""
+    for _ in range(HALVINGS):
+        ahead = value + step
+        if all(close_free(row, straight) is not None for row in ahead):
+            return ahead
+        step = step / 2
+    raise Astray("no section of this construction closes nearby")
 
 
 def _whitened(

@@ -13,18 +13,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from loft.drawing.along import Astray, Ring, Run, begin, carry, errors, rings_of
+from loft.drawing.along import BEGUN, Astray, Ring, Run, begin, carry, errors, rings_of
 from loft.drawing.chain import Chain
 from loft.drawing.lifted import APART, check_section, moved_section
+from loft.drawing.readings import read_points
+from loft.drawing.search import fit_count
 from loft.fairing.section import section_covariance
 from loft.fairing.surface import Surface, fair
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Section
 
-DEGREES = 3, 4, 5  # of the figures' polynomials
+Construction = tuple[Chain, tuple[bool, ...]]  # and which elements are straights
+ARCS = 3, 4, 5, 6  # a side, tried where no drawing tells
+DEGREES = 1, 2, 3, 4, 5  # of the figures' polynomials
 FEWEST = 7  # upright frames below which nothing can be told
 SURE = 2.0  # mean gain over its standard error from which the arcs are believed
-LEAST_SHARE = 0.1  # of the arcs: less is not worth the change
+LEAST_SHARE = 0.6  # over a half, the arcs by themselves predict better than the surface
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -38,9 +42,10 @@ class Trial:
     share : float
         w: 1 arcs alone, 0 surface alone.
     gain : float
-        By what part the mean square of the frames' prediction errors falls.
-    certainty : float
-        Mean gain over its standard error.
+        (a - b)/(a + b), the mean over the frames: a the sum of squares of a frame's
+        prediction errors by the surface, b as mixed. No single frame can outweigh the others.
+    error : float
+        Its standard error.
     frames : int
         How many were predicted.
     excess : float
@@ -50,22 +55,29 @@ class Trial:
     run: Run
     share: float
     gain: float
-    certainty: float
+    error: float
     frames: int
     excess: float
 
     @property
     def used(self) -> bool:
         """Tell whether the sections are bettered by it."""
-        return self.certainty >= SURE and self.share >= LEAST_SHARE
+        return self.gain >= SURE * self.error and self.share >= LEAST_SHARE
+
+    @property
+    def figures(self) -> tuple[int, int]:
+        """Return what it takes to write the run down: elements, then degree."""
+        return len(self.run.straight), self.run.degree
 
     def finding(self) -> Finding:
         """Say which of the two is used, and why."""
         arcs = f"{len(self.run.straight)} elements a side, fair along the fuselage"
+        less = 2 * self.gain / (1 + self.gain)
         proof = (
             f"{self.frames} frames predicted as if missing by both: square error "
-            f"{100 * abs(self.gain):.0f} % {'less' if self.gain >= 0 else 'more'} "
-            f"({self.certainty:.1f} times its standard error, {SURE:.0f} wanted)"
+            f"{100 * abs(less):.0f} % {'less' if less >= 0 else 'more'} with weight "
+            f"{self.share:.2f} ({self.gain / max(self.error, 1e-12):.1f} times its standard "
+            f"error; {SURE:.0f}, and a weight of {LEAST_SHARE:g}, wanted)"
         )
         if self.used:
             text = f"arcs along the fuselage are used, weight {self.share:.2f}: {arcs}; {proof}"
@@ -77,31 +89,34 @@ class Trial:
 def try_arcs(
     surface: Surface,
     stations: Sequence[float],
-    chain: Chain,
-    straight: tuple[bool, ...],
+    constructions: Sequence[Construction],
     progress: Callable[[str], None] = lambda text: None,
 ) -> Trial | str:
-    """Carry one construction along the fuselage and predict every frame by it and without it.
+    """Carry constructions along the fuselage and predict every frame by them and without.
 
     Parameters
     ----------
     surface : Surface
     stations : sequence of float
         Where sections are wanted, mm.
-    chain : Chain
-        The construction at the middle one of them.
-    straight : tuple of bool
-        Which of its elements are straights.
+    constructions : sequence of (Chain, tuple of bool)
+        As they stand at the middle one of them, and which of their elements are straights.
     progress : callable, optional
 
     Returns
     -------
     Trial or str
-        Why there is none, in words.
+        Of the simplest construction that predicted the frames within a standard error as
+        well as the best, or why there is none, in words.
+
+    References
+    ----------
+    L. Breiman, J. Friedman, R. Olshen and C. Stone, "Classification and Regression
+    Trees", 1984, section 3.4.3: the one standard error rule (from memory).
 
     Examples
     --------
-    >>> try_arcs(surface, [6160.0], chain, (False,) * 5)  # doctest: +SKIP
+    >>> try_arcs(surface, [6160.0], [(chain, (False,) * 5)])  # doctest: +SKIP
     """
     why = _cannot(surface)
     rings = () if why else rings_of(surface)
@@ -111,18 +126,25 @@ def try_arcs(
     if why:
         return why
     inner = framed[1:-1]
+    alone, found = [], []
     try:
-        alone = []
         for number, k in enumerate(inner):
             progress(f"predicting frames by surface and arcs {number}/{len(inner)}")
             alone.append(_by_surface(surface, rings[k]))
-        runs = _runs(surface, rings, np.array(stations), chain, straight)
-        found = [_mixed(run, inner, alone) for run in runs]
-    except Astray as reason:
-        return str(reason)
     except LoftError as refusal:
         return refusal.findings[0].text
-    return max(found, key=lambda trial: trial.gain)
+    for chain, straight in constructions:
+        try:
+            runs = _runs(surface, rings, np.array(stations), chain, straight)
+        except Astray as reason:
+            why = str(reason)
+            continue
+        found += [_mixed(run, inner, alone) for run in runs]
+    if not found:
+        return why
+    best = max(found, key=lambda trial: trial.gain)
+    equal = [trial for trial in found if trial.gain >= best.gain - best.error]
+    return min(equal, key=lambda trial: (not trial.used, trial.figures))
 
 
 def _cannot(surface: Surface) -> str:
@@ -176,18 +198,19 @@ def _mixed(run: Run, inner: list[int], alone: list[Array]) -> Trial:
     """Return the mixture that predicts the inner frames best, and how sure its gain is."""
     arcs = [run.left_out[k] for k in inner]
     both = np.array([[a @ a, a @ s, s @ s] for a, s in zip(arcs, alone, strict=True)])
+    excess = max(1.0, float(both[:, 0].sum() / run.expected[inner].sum()))
+    both /= (both[:, 0] + both[:, 2])[:, None]  # frames count alike, however many their readings
     aa, cross, ss = both.sum(0)
     share = float(np.clip((ss - cross) / max(aa - 2 * cross + ss, 1e-12), 0.0, 1.0))
     mixed = both @ np.array([share**2, 2 * share * (1 - share), (1 - share) ** 2])
-    gained = both[:, 2] - mixed
-    error = gained.std(ddof=1) / np.sqrt(len(gained))
+    gained = (both[:, 2] - mixed) / (both[:, 2] + mixed)
     return Trial(
         run=run,
         share=share,
-        gain=float(1 - mixed.sum() / ss),
-        certainty=float(gained.mean() / max(error, 1e-12)),
+        gain=float(gained.mean()),
+        error=float(gained.std(ddof=1) / np.sqrt(len(gained))),
         frames=len(inner),
-        excess=max(1.0, float(aa / run.expected[inner].sum())),
+        excess=excess,
     )
 
 
@@ -244,8 +267,8 @@ def along_fuselage(
 ) -> tuple[dict[str, Section], dict[str, Spread], Finding]:
     """Better lifted sections by the arcs of their neighbours, if that predicts frames better.
 
-    The construction is that of the middle section, as its drawing or else the section
-    itself gives it.
+    The construction is that of the middle section, as its drawing gives it; without one,
+    every number of arcs that the section can be struck with is tried.
 
     Parameters
     ----------
@@ -269,13 +292,12 @@ def along_fuselage(
     if not upright:
         return out, {}, _told("the frames wanted are canted")
     middle = upright[len(upright) // 2]
-    facts = [fact for fact in surface.job.facts if fact.frame == middle.frame]
     try:
-        fit = check_section(middle, surface, facts)[0].reading.fit
+        constructions = _constructions(surface, middle)
     except LoftError as refusal:
         return out, {}, _told(refusal.findings[0].text)
     stations = [section.station for section in upright]
-    trial = try_arcs(surface, stations, fit.chain, fit.task.straight, progress)
+    trial = try_arcs(surface, stations, constructions, progress)
     if isinstance(trial, str):
         return out, {}, _told(trial)
     spreads = {}
@@ -283,6 +305,18 @@ def along_fuselage(
         for section in upright:
             out[section.frame], spreads[section.frame] = mix(trial, surface, section)
     return out, spreads, trial.finding()
+
+
+def _constructions(surface: Surface, section: Section) -> list[Construction]:
+    """Return the drawing's construction of a section, or one of each number of arcs."""
+    facts = [fact for fact in surface.job.facts if fact.frame == section.frame]
+    if facts:
+        fit = check_section(section, surface, facts)[0].reading.fit
+        return [(fit.chain, fit.task.straight)]
+    apart = max(1, round(APART * len(section.girth) / section.length))
+    readings = read_points(np.stack([section.bl, section.height], -1)[::apart], BEGUN)
+    fits = [fit_count(readings, count) for count in ARCS]
+    return [(fit.chain, fit.task.straight) for fit in fits if fit is not None]
 
 
 def _told(why: str) -> Finding:
