@@ -97,14 +97,20 @@ def rings_of(surface: Surface) -> tuple[Ring, ...]:
         if not held.any() or name in canted:
             continue
         station, bl, wl = batch.station[g][held], batch.bl[g][held], batch.wl[g][held]
-        normal = surface.normals(station, surface.theta_of(station, bl, wl))
-        depth = batch.depth[g][held]
+        at = float(fit.run.station[batch.knot[g]])
+        slope = surface.slopes(station, surface.theta_of(station, bl, wl))
+        steep = np.hypot(slope[:, 1], slope[:, 2])
+        # to the frame's own plane: the depth over the cosine of the bevel, and where the
+        # frame stands fore or aft of its station, what the body grows by on the way
+        aft = station + fit.moved[g, 3] - at
+        out_by = batch.depth[g][held] * np.linalg.norm(slope, axis=1) + aft * slope[:, 0]
+        plane = slope[:, 1:] / steep[:, None]
         spread = (batch.sigma[g][held] * learned.noise) ** 2 * fit.inflation
         out.append(
             Ring(
                 frame=name,
-                station=float(fit.run.station[batch.knot[g]]),
-                point=np.stack([bl + depth * normal[:, 1], wl + depth * normal[:, 2]], -1),
+                station=at,
+                point=np.stack([bl, wl], -1) + (out_by / steep)[:, None] * plane,
                 variance=spread / weight[g][held],
                 movement=learned.settle * batch.moves[g],
                 centre=fit.centre[g],

@@ -25,7 +25,7 @@ from loft.job.records import Array, Section
 
 Construction = tuple[Chain, tuple[bool, ...]]  # and which elements are straights
 ARCS = 3, 4, 5, 6  # a side, tried where no drawing tells
-DEGREES = 1, 2, 3, 4, 5  # of the figures' polynomials
+DEGREES = 2, 3, 4, 5  # of the figures' polynomials
 FEWEST = 7  # upright frames below which nothing can be told
 SURE = 2.0  # mean gain over its standard error from which the arcs are believed
 LEAST_SHARE = 0.6  # over a half, the arcs by themselves predict better than the surface

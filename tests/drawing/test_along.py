@@ -15,6 +15,7 @@ from loft.drawing.along import (
     errors,
     free_figures,
     free_gradient,
+    rings_of,
     roughness,
 )
 from loft.drawing.chain import gap, strike, walk
@@ -190,6 +191,23 @@ def test_a_body_of_arcs_is_lifted_better_with_its_arcs_and_says_so():
     assert used >= 3
     rms = [np.sqrt(np.mean(np.concatenate(part) ** 2)) for part in (before, after)]
     assert rms[1] < 0.75 * rms[0]
+
+
+def test_a_frame_that_stands_off_its_station_is_brought_to_it():
+    """Its station said 40 mm too far aft: readings are carried to where it was said to be."""
+    job, survey = surveyed(outline, np.random.default_rng(6), sigma=0.1, settle=0.0)
+    wrong = [replace(f, station=f.station + 40.0, station_sigma=30.0) for f in job.frames[6:7]]
+    frames = (*job.frames[:6], *wrong, *job.frames[7:])
+    mine = survey.frame == wrong[0].name
+    job = replace(job, frames=frames, fair=Fair(settlement=(0.0, 0.0, 0.0)))
+    survey = replace(survey, station=survey.station + 40.0 * mine)
+    surface = fair(job, survey, lines=False)
+    found = next(ring for ring in rings_of(surface) if ring.frame == wrong[0].name)
+    chain = body(found.station)
+    raw = errors(chain, np.stack([survey.bl, survey.wl], -1)[mine], FOUR)[0]
+    carried = errors(chain, found.point, FOUR)[0]
+    assert np.sqrt(np.mean(raw**2)) > 0.8  # what 40 mm of taper come to
+    assert np.sqrt(np.mean(carried**2)) < 0.3
 
 
 def test_an_ellipsoid_is_left_to_the_surface():
