@@ -203,9 +203,10 @@ def test_pieces_of_other_splices_are_moved_aside(done):
     job.write_text(job.read_text().replace('["CROWN", "KEEL"]', '["CROWN", "S3S", "KEEL"]'))
     told = loft("make", done)
     assert told.exit_code == 0, told.output
+    pieces = ("CROWN-S3S", "S3S-KEEL", "KEEL-CROWN")
     assert {path.name for path in out.glob("block_*")} == {
-        "block_CROWN-S3S.stl", "block_S3S-KEEL.stl", "block_KEEL-CROWN.stl",
-    }  # fmt: skip
+        f"block_{piece}.{form}" for piece in pieces for form in ("stl", "dxf")
+    }
     assert (out / "superseded" / "block_CROWN-KEEL.stl").exists()
     assert "block_CROWN-KEEL.stl" in told.stdout
     assert not (out / "superseded" / "section.csv").exists()

@@ -103,6 +103,7 @@ from = "targets"
 symmetry = "exact"
 settlement = [3.0, "2 mm", 0.2]
 robust = false
+arcs = false
 extrapolate = true
 [[drawing]]
 frame = "F14"
@@ -213,6 +214,7 @@ def test_every_key_arrives_in_mm_and_radians(tmp_path):
     assert job.datum_from == "targets"
     assert job.fair.settlement == (3.0, 2.0, math.radians(0.2))
     assert (job.fair.symmetry, job.fair.robust, job.fair.extrapolate) == ("exact", False, True)
+    assert not job.fair.arcs
     fact = job.facts[0]
     assert (fact.radius, fact.sweep, fact.side) == (5200.0, math.radians(90.0), "port")
     section = job.frame_section
