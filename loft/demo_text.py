@@ -194,7 +194,7 @@ web_depth = 75.0                 # flange line to inner edge, square to it
 bend_radius = 4.0                # inside
 rivet_line = 9.5                 # from the heel along the flange
 trim = 6.0                       # left on the blank to be cut off after forming
-splices = ["CROWN", "S7S", "KEEL", "S7P"]   # four pieces
+splices = ["CROWN", "S7S+80", "KEEL", "S7P-80"]   # four pieces; 80 mm of girth off S7
 
 [offsets]
 waterlines = 100.0               # the offset table's spacing
