@@ -75,12 +75,12 @@ class Trial:
         less = 2 * self.gain / (1 + self.gain)
         proof = (
             f"{self.frames} frames predicted as if missing by both: square error "
-            f"{100 * abs(less):.0f} % {'less' if less >= 0 else 'more'} with weight "
-            f"{self.share:.2f} ({self.gain / max(self.error, 1e-12):.1f} times its standard "
-            f"error; {SURE:.0f}, and a weight of {LEAST_SHARE:g}, wanted)"
+            f"{100 * abs(less):.0f} % {'less' if less >= 0 else 'more'} at the best weight of "
+            f"{self.share:.2f}, {self.gain / max(self.error, 1e-12):.1f} times its standard error "
+            f"(wanted: {SURE:.0f} times, and a weight of {LEAST_SHARE:g})"
         )
         if self.used:
-            text = f"arcs along the fuselage are used, weight {self.share:.2f}: {arcs}; {proof}"
+            text = f"arcs along the fuselage are used: {arcs}; {proof}"
         else:
             text = f"arcs along the fuselage are not used, the surface stays as it is: {proof}"
         return Finding(text=text, severity="note")
