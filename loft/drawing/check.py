@@ -15,7 +15,7 @@ from numpy.typing import ArrayLike
 from scipy.stats import chi2
 
 from loft.drawing.choice import WITHIN, judged
-from loft.drawing.diagnosis import DETECT, REJECT, Diagnosis, diagnose, radius_words
+from loft.drawing.diagnosis import DETECT, NOTHING, REJECT, Diagnosis, diagnose, radius_words
 from loft.drawing.doubt import doubted
 from loft.drawing.drawn import Reading, distinct, fit_drawing, must_fit, other_readings
 from loft.drawing.facts import Drawing, Slot, read_facts, without
@@ -249,21 +249,54 @@ def _snoop(base: Reading, loss: str, notes: list[Finding]) -> tuple[Reading, dic
         size = found.standardised[drawn_rows(reading)]
         if not len(size) or np.abs(size).max() <= REJECT:
             break
-        worst = int(np.argmax(np.abs(size)))
-        index = kept[worst]
-        one = base.drawing.dimensions[index]
-        redundancy = found.redundancy[drawn_rows(reading)][worst]
-        notes += _twins(base.drawing, kept, size, worst)
-        dropped[index] = Dropped(
-            index=index,
-            standardised=float(size[worst]),
+        tried = _left_out(base, kept, reading, size, loss)
+        if not tried:
+            break
+        place = min(tried, key=lambda at: (not tried[at].choice.sound, tried[at].fit.cost))
+        equal = _equal(tried, place, size)
+        notes += _twins(base.drawing, [kept[one] for one in (place, *equal)])
+        one = base.drawing.dimensions[kept[place]]
+        redundancy = max(float(found.redundancy[drawn_rows(reading)][place]), NOTHING)
+        # the square of a standardised residual is what leaving its row out saves
+        saved = np.sqrt(max(reading.fit.cost - tried[place].fit.cost, 0.0))
+        dropped[kept[place]] = Dropped(
+            index=kept[place],
+            standardised=float(size[place] if len(tried) == 1 else np.copysign(saved, size[place])),
             detectable=float(DETECT * one.sigma / np.sqrt(redundancy)),
         )
-        again = _refit(without(base.drawing, set(dropped)), reading, loss)
-        if again is None:
-            break
-        reading = again
+        reading = tried[place]
     return reading, dropped
+
+
+def _left_out(
+    base: Reading, kept: list[int], reading: Reading, size: np.ndarray, loss: str
+) -> dict[int, Reading]:
+    """Return fits without one of the figures kept, by its place among them.
+
+    Residuals name the wrong figure where everything is linear. An error so large that
+    the fit settles elsewhere bends other figures instead: unless the fit without the
+    worst one explains everything, each is left out in turn, and the costs decide.
+    """
+    worst = int(np.argmax(np.abs(size)))
+    tried: dict[int, Reading] = {}
+    for place in sorted(range(len(kept)), key=lambda place: -abs(size[place])):
+        rest = set(range(len(base.drawing.dimensions))) - set(kept) | {kept[place]}
+        again = _refit(without(base.drawing, rest), reading, loss)
+        if again is not None:
+            tried[place] = again
+            if place == worst and _chance(again) > DOUBTFUL and _worst(again) <= REJECT:
+                return tried
+    return tried
+
+
+def _equal(tried: dict[int, Reading], place: int, size: np.ndarray) -> list[int]:
+    """Return which other figures could be the wrong one just as well."""
+    if len(tried) > 1:
+        limit = tried[place].fit.cost + WITHIN
+        near = {at for at, one in tried.items() if one.choice.sound and one.fit.cost < limit}
+        return sorted(near - {place})
+    lost = size[place] ** 2 - size**2  # first order: what leaving another out would not save
+    return [at for at in range(len(size)) if at != place and lost[at] < WITHIN]
 
 
 def _refit(drawing: Drawing, near: Reading, loss: str) -> Reading | None:
@@ -277,25 +310,17 @@ def _refit(drawing: Drawing, near: Reading, loss: str) -> Reading | None:
     return Reading(words=near.words, drawing=drawing, choice=judged(fit, hollow=hollow))
 
 
-def _twins(drawing: Drawing, kept: list[int], size: np.ndarray, worst: int) -> list[Finding]:
-    """Say which other figure could be the wrong one just as well.
-
-    Leaving a row out lowers the cost by the square of its standardised residual.
-    """
-    equal = [
-        index
-        for index in range(len(size))
-        if index != worst and size[index] ** 2 > size[worst] ** 2 - WITHIN
-    ]
-    if not equal or abs(size[worst]) <= REJECT:
+def _twins(drawing: Drawing, which: list[int]) -> list[Finding]:
+    """Say which other figures could be the wrong one just as well as the first."""
+    if len(which) < 2:
         return []
-    named = " or ".join(title(drawing, drawing.dimensions[kept[index]]) for index in equal)
+    worst, *equal = (title(drawing, drawing.dimensions[index]) for index in which)
     return [
         Finding(
             severity="warning",
             text=(
-                f"{drawing.frame}: {title(drawing, drawing.dimensions[kept[worst]])} is "
-                f"contradicted, but an error of {named} would look the same"
+                f"{drawing.frame}: {worst} is contradicted, but an error of "
+                f"{' or '.join(equal)} would look the same"
             ),
         )
     ]

@@ -124,6 +124,19 @@ def test_what_the_rest_suggests_is_what_a_fit_without_the_figure_finds(kind):
     assert abs(told.suggested - told.dimension.value) > 0.2 * alone.sd
 
 
+@pytest.mark.parametrize(("name", "wrong"), [("shoulder", 880.0), ("crown", 300.0)])
+@pytest.mark.parametrize("extra", [{}, {"top": 1.0, "bottom": 1.0, "max_half_breadth": 1.0}])
+def test_a_gross_error_is_laid_on_its_own_figure_and_no_other(name, wrong, extra):
+    """Residuals alone blame the neighbours, which the fit bends far from what was drawn."""
+    check = surveyed([*drawn(**(TRUE | {name: wrong})), *whole(**extra)], robust=False)
+    told = [one for one in check.facts if one.verdict == CONTRADICTED]
+    assert [(one.dimension.kind, one.arc) for one in told] == [("radius", name)]
+    assert abs(told[0].suggested - TRUE[name]) < 4 * told[0].suggested_sd
+    assert abs(told[0].standardised) > 100.0
+    assert check.p > 0.01
+    assert not any("would look the same" in note.text for note in check.notes)
+
+
 def test_two_wrong_figures_are_both_found():
     facts = [*drawn(**(TRUE | {"crown": 740.0})), *whole(bottom=1.0)]
     facts[-1] = replace(facts[-1], value=facts[-1].value - 20.0)
