@@ -35,6 +35,7 @@ from loft.fairing.warnings import (
     stations_out,
     thin_frames,
 )
+from loft.job.caution import CAUTION
 from loft.job.errors import Finding, LoftError
 from loft.job.files import digest, table_text, write_bytes, write_text
 from loft.job.records import Evidence, Frame, Job, Section, Survey
@@ -280,7 +281,7 @@ def drawing_files(check: Check, job: Job) -> dict[str, bytes]:
     """Return drawing.csv, facts.csv and the construction of one frame's drawing."""
     frame, unit = check.drawing.frame, MM_PER[job.unit]
     heading = [f"{job.title}: drawing of {frame}", f"lengths in {job.unit}, sweeps in degrees"]
-    heading.append(tables.CAUTION)
+    heading.append(CAUTION)
     arcs = [_scaled(row, DRAWING_COLUMNS, unit) for row in drawing_rows([check])]
     facts = [_scaled(row, FACTS_COLUMNS, unit) for row in facts_rows([check])]
     names = [arc.name for arc in check.arcs]
@@ -382,7 +383,7 @@ def step_file(result: Result) -> bytes:
     return step_bytes(
         patches_of(grid, breaks=breaks),
         title=f"{result.job.title}: mould-line surface, mm, aircraft axes",
-        description=tables.CAUTION,
+        description=CAUTION,
         strands=[strand for s, name in named for strand in strands_of(s, name=name)],
     )
 

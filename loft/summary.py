@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from loft.drawing.tables import DRAWING_COLUMNS, FACTS_COLUMNS, drawing_rows, facts_rows
-from loft.fairing.tables import CAUTION
+from loft.job.caution import CAUTION
 from loft.job.files import digest
 from loft.job.records import Evidence, Job, Section
 

@@ -20,6 +20,7 @@ from loft.bench.frame import FrameLines, frame_lines
 from loft.bench.marks import Mark, frame_marks
 from loft.bench.pieces import Piece, on_piece, piece_at
 from loft.bench.solid import Solid, as_mesh, drilled, stl_bytes, swept_solid, threemf_bytes
+from loft.job.caution import SHAPE_ONLY
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section, freeze_arrays
 
@@ -376,6 +377,6 @@ def block_files(blocks: Sequence[Block], *, frame: str, section_hash: str) -> di
         solids,
         title=f"forming blocks of frame {frame}, section {section_hash}",
         description=f"millimetres; seen {blocks[0].view}; top at Z 0; flange faces {faces}; "
-        "shape only, not approved data",
+        f"{SHAPE_ONLY}",
     )
     return files

@@ -15,6 +15,7 @@ from loft.bench.marks import frame_marks
 from loft.bench.pieces import Piece, on_piece, piece_at
 from loft.bench.template import side_words
 from loft.bench.titles import CAUTIONS, measure_square, small, view_words
+from loft.job.caution import SHAPE_ONLY
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section
 
@@ -144,7 +145,7 @@ def _drawing(section: Section, job: Job, section_hash: str, piece: str, thick: f
     made = "boards of block" if math.isfinite(thick) else "block"
     drawing = Drawing(
         title=f"{section.frame} {made} {piece}, section {section_hash}",
-        subject=f"{job.title}; full size, block seen from above; shape only, not approved data",
+        subject=f"{job.title}; full size, block seen from above; {SHAPE_ONLY}",
     )
     pins = [
         mark

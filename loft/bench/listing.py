@@ -10,13 +10,10 @@ from loft.bench.bend import bend_constant
 from loft.bench.frame import FrameLines
 from loft.bench.marks import Mark
 from loft.bench.pieces import Piece
+from loft.job.caution import CAUTION
 from loft.job.files import table_text
 from loft.job.units import MM_PER
 
-NOT_APPROVED = (
-    "shape only: not approved data; material, temper, fasteners and repair scheme come from the "
-    "maker's data, local rules and a licensed engineer decide"
-)
 FRAME_COLUMNS = (
     "piece",
     "girth",
@@ -106,7 +103,7 @@ def frame_heading(lines: FrameLines, section_hash: str, unit: str = "mm") -> lis
         "fraction, negative shrinks",
         "a chine and the edge of a lap have two rows, before and after; rows past the crossing of "
         "two sides stand on it",
-        NOT_APPROVED,
+        CAUTION,
     ]
 
 
@@ -131,7 +128,7 @@ def marks_table(
         "angle: outward direction from up, positive to starboard; lean: of a cut-out's bottom "
         "from square to the mould line, positive to greater girth (its angle has it in)",
         "depth: of a cut-out from the flange line, of a pin inside it, of a lap its step",
-        NOT_APPROVED,
+        CAUTION,
     ]
     u = MM_PER[unit]
     rows = [

@@ -9,9 +9,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from loft.bench.frame import frame_lines
-from loft.bench.listing import NOT_APPROVED
 from loft.bench.outline import Outline, at, outline_of
 from loft.bench.part import depth_at, part_of
+from loft.job.caution import CAUTION
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
 from loft.job.records import NAN, Array, Job, Section
@@ -167,7 +167,7 @@ def _heading(section: Section, job: Job, section_hash: str, units: str, of: str)
         f"notation: {words[units]}; sd: one standard deviation of the offset as printed, blank "
         "where the line is met at more than 85 degrees from square",
         f"{job.title}, revision {job.revision or 'unknown'}",
-        NOT_APPROVED,
+        CAUTION,
     ]
 
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from loft.bench.drawing import FAINT, LAYERS, Circle, Drawing, Layer, Stroke, Words, word_box
+from loft.job.caution import SHAPE_ONLY
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array
 
@@ -393,7 +394,7 @@ def _pdf_foot(canvas: Any, drawing: Drawing, tile: dict[str, Any]) -> None:
     canvas.drawString(
         EDGE + 13.0, y - 3.9, "FULL SIZE: print without scaling. Lay cross on cross, then cut."
     )
-    canvas.drawString(EDGE + 13.0, y - 7.8, "Shape only, not approved data.")
+    canvas.drawString(EDGE + 13.0, y - 7.8, SHAPE_ONLY.capitalize() + ".")
     x, low = max(EDGE + 62.0, wide - EDGE - 122.0), EDGE + 1.5
     canvas.setStrokeColor("#14181d")
     canvas.setLineWidth(0.25)

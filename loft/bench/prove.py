@@ -11,12 +11,12 @@ import numpy as np
 from loft.bench.frame import FrameLines, frame_lines
 from loft.bench.hands import angle_girth, hand_notes
 from loft.bench.lay import Fit, answers, deviations, fit_points, flat_place, hold_pins
-from loft.bench.listing import NOT_APPROVED
 from loft.bench.marks import Mark, frame_marks
 from loft.bench.outline import at
 from loft.bench.part import crossing_girth
 from loft.bench.part_table import PartReading
 from loft.fairing.section import NORMAL95
+from loft.job.caution import CAUTION
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text
 from loft.job.records import NAN, Array, Job, Section
@@ -151,7 +151,7 @@ def prove_table(
         "it; sd is of survey and fit, band95 that of the issued section, apart",
         *origin,
         *proved.notes,
-        NOT_APPROVED,
+        CAUTION,
     ]
     u = MM_PER[unit]
     rows = [

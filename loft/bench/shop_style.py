@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from loft.job.caution import SHAPE_ONLY
+
 STYLE = """
 :root { --ink: #14181d; --grey: #5d666f; --pale: #c3c8cd; --mark: #b3300f; }
 * { box-sizing: border-box; }
@@ -48,11 +50,11 @@ figcaption { font-size: 8.5pt; color: var(--grey); text-align: left; }
   color: var(--grey); }
 .source { font-size: 8.5pt; color: var(--grey); }
 @page { size: A4; margin: 10mm 13mm 12mm;
-  @bottom-left { content: "shape only, not approved data"; font: 8pt "Liberation Sans", Arial,
+  @bottom-left { content: "$foot"; font: 8pt "Liberation Sans", Arial,
     sans-serif; color: #5d666f; }
   @bottom-right { content: "page " counter(page) " of " counter(pages); font: 8pt
     "Liberation Sans", Arial, sans-serif; color: #5d666f; } }
 @media print { body { background: #fff; }
   section { margin: 0; padding: 0; max-width: none; break-after: page; }
   section:last-of-type { break-after: auto; } }
-"""
+""".replace("$foot", SHAPE_ONLY)

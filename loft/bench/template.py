@@ -16,6 +16,7 @@ from loft.bench.pieces import Piece, on_piece
 from loft.bench.rivets import splice_pattern
 from loft.bench.splice import splice_plan
 from loft.bench.titles import on_board, ring_title, title_block, view_words
+from loft.job.caution import SHAPE_ONLY
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Job, Section
 from loft.job.units import format_length
@@ -60,7 +61,7 @@ def template_drawing(
     marks = frame_marks(section, job, lines)
     drawing = Drawing(
         title=f"{section.frame} template, full size, section {section_hash}",
-        subject=f"{job.title}; {view_words(lines)}; shape only, not approved data",
+        subject=f"{job.title}; {view_words(lines)}; {SHAPE_ONLY}",
     )
     _grid(drawing, section, job, lines, units, np.arange(len(lines.girth)))
     _frame(drawing, lines)
@@ -111,7 +112,7 @@ def blank_drawing(
         raise LoftError(Finding(column="piece", text=f"{piece} found, {names} wanted"))
     drawing = Drawing(
         title=f"{section.frame} flat blank {piece or 'of every piece'}, section {section_hash}",
-        subject=f"{job.title}; {view_words(lines)}; shape only, not approved data",
+        subject=f"{job.title}; {view_words(lines)}; {SHAPE_ONLY}",
     )
     rows = np.concatenate([one.rows for one in wanted])
     _grid(drawing, section, job, lines, units, rows)

@@ -8,14 +8,13 @@ import numpy as np
 
 from loft.bench.drawing import Drawing, broken
 from loft.bench.frame import FrameLines
+from loft.job.caution import CAUTION
 from loft.job.records import Array, Job, Section
 from loft.job.units import format_length
 
 _SQUARE = 100.0
 CAUTIONS = (
-    "SHAPE ONLY. Not an airworthiness document, not approved data. Gauge, alloy, temper, "
-    "fasteners, heat treatment and cut-outs come from the maker's data; local rules and a "
-    "licensed engineer decide.",
+    CAUTION,
     "Measure the 100 mm square both ways before use: if it is not 100 mm, do not cut.",
 )
 

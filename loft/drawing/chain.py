@@ -29,6 +29,9 @@ Whole = NDArray[np.int64]
 STRAIGHT = 1e-9  # 1/mm: a radius over a thousand kilometres is a straight
 
 
+_ARRAYS = ("curvature", "length", "turn", "knot", "tangent", "inward")
+
+
 class Feet(NamedTuple):
     """Where points fall square on a chain; arrays of shape (m,) and (m, 2)."""
 
@@ -68,7 +71,7 @@ class Chain:
         turn = np.zeros(count + 1)
         np.cumsum(2 * half, out=turn[1:])
         middle = turn[:-1] + half
-        chord = length * np.sinc(half / PI)
+        chord = length * sine_share(half)
         knot = np.zeros((count + 1, 2))
         np.cumsum(chord * np.cos(middle), out=knot[1:, 0])
         np.cumsum(chord * -np.sin(middle), out=knot[1:, 1])
@@ -77,15 +80,8 @@ class Chain:
         tangent[:, 0], tangent[:, 1] = np.cos(turn), -np.sin(turn)
         inward = np.zeros((count + 1, 2))
         inward[:, 0], inward[:, 1] = tangent[:, 1], -tangent[:, 0]
-        arrays = {
-            "curvature": curvature,
-            "length": length,
-            "turn": turn,
-            "knot": knot,
-            "tangent": tangent,
-            "inward": inward,
-        }
-        for name, value in arrays.items():
+        arrays = (curvature, length, turn, knot, tangent, inward)
+        for name, value in zip(_ARRAYS, arrays, strict=True):
             value.setflags(write=False)
             object.__setattr__(self, name, value)
 
@@ -112,28 +108,26 @@ class Chain:
 
 def sine_share(angle: Array) -> Array:
     """Return sin(u)/u, also at 0."""
-    return np.sinc(angle / PI)
+    safe = np.where(angle == 0, 1e-20, angle)
+    return np.sin(safe) / safe
 
 
 def cosine_share(angle: Array) -> Array:
     """Return (1 - cos u)/u, also at 0."""
-    return np.sin(angle / 2) * np.sinc(angle / 2 / PI)
+    return np.sin(angle / 2) * sine_share(angle / 2)
 
 
-def _sine_slope(angle: Array) -> Array:
-    """Return the derivative of sin(u)/u; by series near 0, where the quotient cancels."""
+def _slopes(angle: Array) -> tuple[Array, Array]:
+    """Return the derivatives of sin(u)/u and (1 - cos u)/u; by series where they cancel."""
     small = np.abs(angle) < 1e-2
     safe = np.where(small, 1.0, angle)
-    series = -angle / 3 + angle**3 / 30 - angle**5 / 840
-    return np.where(small, series, (safe * np.cos(safe) - np.sin(safe)) / safe**2)
-
-
-def _cosine_slope(angle: Array) -> Array:
-    """Return the derivative of (1 - cos u)/u; by series near 0."""
-    small = np.abs(angle) < 1e-2
-    safe = np.where(small, 1.0, angle)
-    series = 0.5 - angle**2 / 8 + angle**4 / 144
-    return np.where(small, series, (safe * np.sin(safe) - 1 + np.cos(safe)) / safe**2)
+    sine, cosine, square = np.sin(safe), np.cos(safe), safe * safe
+    first, second = (safe * cosine - sine) / square, (safe * sine - 1 + cosine) / square
+    if small.any():
+        near = angle[small]
+        first[small] = near * (-1 / 3 + near**2 * (1 / 30 - near**2 / 840))
+        second[small] = 0.5 - near**2 * (1 / 8 - near**2 / 144)
+    return first, second
 
 
 def strike(crown: float, radii: ArrayLike, turns: ArrayLike) -> Chain:
@@ -263,21 +257,26 @@ def push(chain: Chain, points: Array, normal: Array, element: Whole, along: Arra
     arm = points[:, None, :] - chain.knot[None, 1:, :]
     turned = normal[:, :1] * arm[..., 1] - normal[:, 1:] * arm[..., 0]
     below = np.arange(count)[None, :] < element[:, None]
-    bent = _bent(chain, np.arange(count), chain.length)
+    # whole elements first, then every point on its own
+    both = _bent(
+        chain,
+        np.concatenate([np.arange(count), element]),
+        np.concatenate([chain.length, along]),
+    )
+    bent, own = both[:count], both[count:]
     out[:, 1 : 1 + count] = (normal @ bent.T + chain.length * turned) * below
     out[:, 1 + count :] = (normal @ chain.tangent[1:].T + chain.curvature * turned) * below
-    own = _bent(chain, element, along)
     out[np.arange(len(points)), 1 + element] += np.einsum("mc,mc->m", normal, own)
     return out
 
 
 def _bent(chain: Chain, element: Whole, along: Array) -> Array:
     """Return how a point moves with its own element's curvature, the start held."""
-    angle = chain.curvature[element] * along
-    return along[:, None] ** 2 * (
-        _sine_slope(angle)[:, None] * chain.tangent[element]
-        + _cosine_slope(angle)[:, None] * chain.inward[element]
-    )
+    first, second = _slopes(chain.curvature[element] * along)
+    square = along * along
+    return (square * first)[:, None] * chain.tangent[element] + (square * second)[
+        :, None
+    ] * chain.inward[element]
 
 
 def gradient(chain: Chain, point: Array, element: int, along: float) -> Array:

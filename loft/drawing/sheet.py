@@ -20,6 +20,7 @@ from loft.drawing.construction import (
 )
 from loft.drawing.diagnosis import radius_words
 from loft.drawing.verdicts import CONTRADICTED
+from loft.job.caution import CAUTION
 
 WIDTH, HEIGHT = 210.0, 297.0
 ROOM = (15.0, 29.0, 180.0, 175.0)  # left, top, width, height of the drawing
@@ -34,10 +35,6 @@ LOOKS = {
     RADII: f'stroke="{GREY}" stroke-width="0.18"',
     POINTS: f'stroke="{MARK}" stroke-width="0.25"',
 }
-CAUTION = (
-    "Shape only, not approved data. Set out from survey and drawing; figures marked “found” were "
-    "not drawn. Local rules and a licensed engineer decide."
-)
 
 
 def construction_svg(plan: Construction, *, title: str, notes: Sequence[str] = ()) -> str:
@@ -87,7 +84,8 @@ def construction_svg(plan: Construction, *, title: str, notes: Sequence[str] = (
     for line in lines:
         parts.append(_text(15, below, line, size=2.7))
         below += 4.0
-    parts.append(_text(15, HEIGHT - 9.0, CAUTION, size=2.6, colour=GREY))
+    told = f"{CAUTION} Figures marked “found” were not drawn."
+    parts.append(_text(15, HEIGHT - 9.0, told, size=2.6, colour=GREY))
     return "\n".join([*parts, "</svg>"]) + "\n"
 
 

@@ -11,7 +11,7 @@ from loft.fairing.candidates import candidate_readings
 from loft.fairing.knots import band_of, posterior_with, reading_blocks, target_of
 from loft.fairing.prospect import Candidate, block_of_rows, present, prospect
 from loft.fairing.surface import FEWEST, Surface
-from loft.fairing.tables import CAUTION
+from loft.job.caution import CAUTION
 from loft.job.errors import LoftError
 from loft.job.files import table_text
 from loft.job.records import Array, Frame, Job, freeze_arrays

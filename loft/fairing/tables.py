@@ -9,6 +9,7 @@ import numpy as np
 
 from loft.fairing.places import girth_of
 from loft.fairing.surface import Surface
+from loft.job.caution import CAUTION, SHAPE_ONLY
 from loft.job.files import table_text
 from loft.job.records import Array, Deviations, Holdouts, Job, Section, Settlements, Survey
 from loft.job.units import MM_PER
@@ -29,10 +30,6 @@ SETTLEMENT = (
 )  # fmt: skip
 SURFACE = ("station", "girth", "bl", "wl", "sd")
 EVERY = 50.0  # mm between stations and, at most, between girths of surface.csv
-CAUTION = (
-    "shape only, not approved data: material, gauge, fasteners and approval are for the maker's "
-    "data, local rules and a licensed engineer"
-)
 
 
 def _heading(job: Job, *lines: str) -> list[str]:
@@ -210,5 +207,5 @@ def surface_stl(surface: Surface) -> bytes:
         len(triangles), dtype=[("normal", "<f4", 3), ("corner", "<f4", (3, 3)), ("spare", "<u2")]
     )
     record["normal"], record["corner"] = normal, triangles
-    head = b"mould-line surface, aircraft axes station bl wl, mm; shape only".ljust(80)
+    head = f"mould line, aircraft axes station bl wl, mm; {SHAPE_ONLY}".encode().ljust(80)
     return head + np.uint32(len(triangles)).tobytes() + record.tobytes()

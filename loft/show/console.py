@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from loft.job.caution import SHAPE_ONLY
 from loft.job.units import MM_PER, format_length
 
 WIDTH = 78
@@ -100,7 +101,7 @@ def tell_arcs(checks: list[Any], findings: list[Any], out: Path) -> str:
             columns = ["drawn", "figure", "fitted", "the rest says", "would be seen", ""]
             parts.append(table(columns, facts))
     parts += [f"note: {finding.line()}" for finding in findings]
-    parts.append("lengths in mm; shape only, not approved data")
+    parts.append(f"lengths in mm; {SHAPE_ONLY}")
     parts.append(f"drawing.csv, facts.csv and construction.svg in the frames' folders in {out}")
     return "\n\n".join(parts)
 
@@ -135,7 +136,7 @@ def tell_prove(data: dict[str, Any], out: Path) -> str:
         parts += [f"note: {note}" for note in one["notes"]]
         if "section" in one:
             parts.append(f"prove.csv and prove.svg in {out / one['frame']}")
-    return "\n".join([*parts, "shape only, not approved data"])
+    return "\n".join([*parts, SHAPE_ONLY])
 
 
 def _moved(data: dict[str, Any], units: str) -> str:

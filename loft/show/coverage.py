@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from loft.job.caution import CAUTION
 from loft.job.records import Array, Frame, Job, Survey
 from loft.show.layout import (
     BLUE,
@@ -37,7 +38,6 @@ from loft.show.sheet import (
     plain,
     spread,
 )
-from loft.show.words import CAUTION
 from loft.survey.coverage import Coverage, coverage_of, standing
 
 SCAN, DOUBT = "#6b9cc6", "#bd6418"

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from loft.job.caution import CAUTION
 from loft.job.records import Array, Evidence, Job, Section
 from loft.show.cuts import Loft, Remembered, frame_curves, levels, outline
 from loft.show.sheet import GREY, HEAVY, MEDIUM, NARROW, THIN, WIDE, Sheet, breadth
-from loft.show.words import CAUTION, date_of, known
+from loft.show.words import date_of, known
 
 SCALES = (1, 2, 2.5, 4, 5, 10, 15, 20, 25, 40, 50, 75, 100, 150, 200)
 PAGE = (594.0, 420.0)  # A2, ISO 216

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from loft.job.caution import CAUTION
 from loft.job.records import Evidence, Job, Section, Survey
 from loft.show.cuts import Loft
 from loft.show.fairness import draw_differences
@@ -32,7 +33,7 @@ from loft.show.sheet import (
     plain,
 )
 from loft.show.views import draw_body_plan, draw_side_views
-from loft.show.words import CAUTION, counts
+from loft.show.words import counts
 
 
 def lines_drawing(

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from loft.job.caution import CAUTION
 from loft.job.errors import LoftError
 from loft.job.records import Array, Evidence, Job, Section, Survey
 from loft.show.colour import COLOURS, INK, LINE, MISSING, UNKNOWN, Bands
@@ -20,7 +21,6 @@ from loft.show.scene import MARKS, NEAR, Readings, Ribbon, Scene, scene_of
 from loft.show.sheet import plain, signed
 from loft.show.stage import KEY_WORDS, MARK_COLOURS, MARK_WORDS, ten_colours
 from loft.show.style import CSS
-from loft.show.words import CAUTION
 
 VIEWS = ("starboard bow", "port bow", "starboard quarter", "from above", "from starboard",
          "looking forward")  # fmt: skip

@@ -9,6 +9,7 @@ import numpy as np
 from loft.fairing.places import girth_of
 from loft.fairing.plan import Suggestion, place_words
 from loft.fairing.surface import Surface
+from loft.job.caution import CAUTION
 from loft.job.records import Array, Section
 from loft.show.cuts import line_stations
 from loft.show.layout import BLUE
@@ -27,7 +28,7 @@ from loft.show.sheet import (
     plain,
     spread,
 )
-from loft.show.words import CAUTION, date_of, known
+from loft.show.words import date_of, known
 
 PAGE = (297.0, 210.0)  # A4 lying, ISO 216
 COLUMN = 204.0  # where the list begins

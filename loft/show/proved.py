@@ -8,6 +8,7 @@ import numpy as np
 
 from loft.bench.prove import ACCEPT, OPEN, REWORK, Proof, Proved
 from loft.fairing.section import NORMAL95
+from loft.job.caution import CAUTION
 from loft.job.records import Array, Job, Section
 from loft.show.layout import BLUE
 from loft.show.plot import Plot, round_step
@@ -24,7 +25,7 @@ from loft.show.sheet import (
     broken,
     plain,
 )
-from loft.show.words import CAUTION, date_of, known
+from loft.show.words import date_of, known
 
 PAGE = (297.0, 210.0)  # A4 lying, ISO 216
 LINE = (24.0, 30.0, 194.0, 106.0)  # left, top, right, bottom

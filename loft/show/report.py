@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from loft.job.caution import CAUTION
 from loft.job.errors import LoftError
 from loft.job.files import written_whole
 from loft.job.records import Evidence, Job, Section, Survey
@@ -41,7 +42,7 @@ from loft.show.report_parts import (
 from loft.show.report_style import PRINT
 from loft.show.scene import Scene, ribbon_of, scene_of
 from loft.show.style import CSS
-from loft.show.words import CAUTION, date_of, known
+from loft.show.words import date_of, known
 
 Summary = Mapping[str, Any]
 

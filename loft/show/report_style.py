@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from loft.job.caution import SHAPE_ONLY
+
 PRINT = """
 body { background: #e9e8e4; }
 main { max-width: 210mm; margin: 24px auto; background: #fff; padding: 16mm 16mm 10mm;
@@ -46,7 +48,7 @@ ol.cautions li { margin: 0 0 4px; break-inside: avoid; }
 footer.screen { max-width: 210mm; margin: 0 auto 30px; font-size: 12px; padding: 0 16mm; }
 @page { size: A4; margin: 15mm 16mm 18mm;
   @bottom-right { content: "page " counter(page) " of " counter(pages); }
-  @bottom-center { content: "shape only, not approved data"; } }
+  @bottom-center { content: "$foot"; } }
 @page { @bottom-left { font: 8pt "Liberation Sans", Arial, sans-serif; color: #5d666f; }
   @bottom-center { font: 8pt "Liberation Sans", Arial, sans-serif; color: #5d666f; }
   @bottom-right { font: 8pt "Liberation Sans", Arial, sans-serif; color: #5d666f; } }
@@ -57,4 +59,4 @@ footer.screen { max-width: 210mm; margin: 0 auto 30px; font-size: 12px; padding:
   h2, h3 { break-after: avoid; }
   footer.screen { display: none; }
 }
-"""
+""".replace("$foot", SHAPE_ONLY)

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from loft.job.caution import SHAPE_ONLY
 from loft.job.records import Array
 from loft.show.colour import COLOURS, INK, LINE, MISSING, UNKNOWN
 from loft.show.overlay import FONT, QUIET, colour_bar, letter, symbol
 from loft.show.scene import MARKS, NEAR, Ribbon, Scene
 from loft.show.sheet import plain
-from loft.show.words import CAUTION
 
 LIGHT = {"ambient": 0.55, "diffuse": 0.5, "specular": 0.0}
 MARK_COLOURS = {"used": INK, "doubted": "#e8c02a", "rejected": "#b3300f", "damaged": "#6a3d8f"}
@@ -276,7 +276,7 @@ def _captions(plotter: Any, scene: Scene, *, unit: float, ratio: float) -> None:
     letter(plotter, "; ".join(parts), (0.022, 0.903), size=18 * unit, colour=QUIET)
     letter(
         plotter,
-        CAUTION.split(". ")[0] + ". Not approved data.",
+        SHAPE_ONLY.capitalize() + ".",
         (0.978, 0.938),
         size=15 * unit,
         colour=QUIET,

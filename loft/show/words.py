@@ -4,12 +4,6 @@ from __future__ import annotations
 
 from loft.job.records import Evidence, Job
 
-CAUTION = (
-    "Shape only. Not an airworthiness document and not approved data. Thickness, alloy, temper, "
-    "fasteners, heat treatment and cut-outs are to be supplied from the maker's data and approved "
-    "by a licensed engineer; local rules decide."
-)
-
 
 def known(words: object) -> str:
     """Return the words, or "unknown" where there are none.

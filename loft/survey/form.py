@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from loft.job.caution import CAUTION
 from loft.job.errors import Finding, LoftError
 from loft.job.files import table_text, write_bytes, write_text
 from loft.job.records import FACES, Job
@@ -18,10 +19,6 @@ SURVEY_COLUMNS = ("frame", "line", "station", "bl", "wl", "sigma", "face", "note
 TIE_COLUMNS = ("from", "to", "kind", "value", "sigma", "note")
 TARGET_COLUMNS = ("name", "x", "y", "z", "station", "bl", "wl", "sigma")
 AXES_TOLD = "station aft; bl from the centreline, port negative; wl up"
-CAUTION = (
-    "Shape only, not approved data. Local rules and a licensed engineer decide what may be "
-    "made of it and flown."
-)
 STEPS = (
     "Body levelled athwartships first; its trim written down.",
     "Centre wire between plumbed marks; heights from one water level or staff.",

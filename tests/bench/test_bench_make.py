@@ -119,7 +119,7 @@ def pages_of(html):
 def test_shop_sheet_has_a_page_for_each_piece_with_its_cautions(files):
     first, *pieces = pages_of(files["shop.html"].decode())
     assert "Frame F14" in first
-    assert "SHAPE ONLY" in first
+    assert "Shape only" in first
     assert "table 4-10" in first
     assert len(pieces) == 4
     for name, page in zip(("CROWN-S3S", "S3S-KEEL", "KEEL-S3P", "S3P-CROWN"), pieces, strict=True):

@@ -204,7 +204,7 @@ def test_dxf_is_read_back_whole_and_in_millimetres(make, section, tmp_path):
     names = {layer.dxf.name for layer in doc.layers}
     assert {"MOULD_LINE", "FLANGE_LINE", "BEND_TANGENT", "RIVET_LINE", "PIN_HOLE"} <= names
     said = " ".join(text.dxf.text for text in doc.modelspace().query("TEXT"))
-    for words in ("FULL SIZE", HASH, "STARBOARD", "PIN1", "S2S", "WL 200.0", "SHAPE ONLY"):
+    for words in ("FULL SIZE", HASH, "STARBOARD", "PIN1", "S2S", "WL 200.0", "Shape only"):
         assert words in said
     assert "looking aft, starboard left".upper() in said
     assert content == dxf_bytes(make(section, job_for(), section_hash=HASH))
@@ -254,7 +254,7 @@ def test_single_sheet_pdf_is_full_size_and_asks_not_to_be_scaled(section):
     assert HASH in reader.metadata.title
     text = page.extract_text()
     assert "FULL SIZE" in text
-    assert "SHAPE ONLY" in text
+    assert "Shape only" in text
     assert content == pdf_bytes(template_drawing(section, job_for(), section_hash=HASH))
 
 

@@ -15,6 +15,7 @@ from loft.bench.stock import plain_job, round_section
 from loft.demo import demo_surface
 from loft.fairing import tables
 from loft.fairing.evidence import settlement
+from loft.job.caution import CAUTION
 
 
 def read(text, tmp_path):
@@ -28,7 +29,7 @@ def test_section_is_in_the_jobs_unit_and_says_what_it_is(tmp_path):
     mm = read(tables.section_text(section, job), tmp_path)
     girth, radius = column(mm, "girth"), column(mm, "radius")
     heading = " ".join(table(mm)[2])
-    for words in ("lengths in mm", "shape only, not approved data", "licensed engineer"):
+    for words in ("lengths in mm", CAUTION):
         assert words in heading
     assert np.allclose(column(mm, "bevel_deg"), np.rad2deg(-0.1), rtol=0, atol=0.6e-5)
     inch = read(tables.section_text(section, replace(job, unit="in")), tmp_path)

@@ -41,7 +41,7 @@ def test_sheet_says_what_it_is_and_what_it_is_not(drawing):
         "Lines drawing",
         "14 May 1938",
         "Loft floor, bay 2",
-        "Shape only.",
+        "Shape only, not approved data",
         "licensed engineer",
         "Profile",
         "Half-breadth plan",

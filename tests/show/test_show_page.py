@@ -32,7 +32,7 @@ def test_page_is_one_small_enough_file_without_outside_addresses(html):
     own = html[: html.index('<script type="application/json"')]
     assert not re.search(r'(?:src|href)\s*=\s*["\'](?!#)', own)
     assert "@import" not in own
-    assert "Shape only." in own
+    assert "Shape only, not approved data" in own
 
 
 def test_same_input_gives_the_same_bytes(whole, html):

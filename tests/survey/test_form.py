@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from loft.job.caution import CAUTION
 from loft.job.errors import LoftError
 from loft.job.records import CloudSet, Frame, Job, Line, SurveySet, TieSet
 from loft.survey.form import (
     CARES,
-    CAUTION,
     STEPS,
     survey_form,
     survey_page,
