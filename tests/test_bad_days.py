@@ -333,7 +333,7 @@ def test_ctrl_c_in_commands_without_a_job(words, monkeypatch, tmp_path):
     import loft.demo
     import loft.show.compare
 
-    def stop(*anything):
+    def stop(*anything, **told):
         raise KeyboardInterrupt
 
     monkeypatch.chdir(tmp_path)
