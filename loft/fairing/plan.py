@@ -301,7 +301,7 @@ def plan_text(suggestions: Sequence[Suggestion], job: Job, heading: Sequence[str
         rows,
         [
             told,
-            f"lengths in {job.unit}; {CAUTION}",
+            f"lengths in {job.unit}. {CAUTION}",
             *heading,
             "band: mean of the 95 % band round the missing section; widest: its largest value",
             "each row is reckoned with those above it taken; sigma: what the reading must hold",

@@ -34,7 +34,7 @@ EVERY = 50.0  # mm between stations and, at most, between girths of surface.csv
 
 def _heading(job: Job, *lines: str) -> list[str]:
     told = f"{job.title}, revision {job.revision}" if job.revision else job.title
-    return [told, f"lengths in {job.unit}, angles in degrees; {CAUTION}", *lines]
+    return [told, f"lengths in {job.unit}, angles in degrees. {CAUTION}", *lines]
 
 
 def section_text(section: Section, job: Job) -> str:
