@@ -279,13 +279,10 @@ def _best_of_sets(fit: Fit, turns: Array, *, straight: tuple[bool, ...], keep: i
     task = Task(readings=readings, straight=straight, loss=fit.task.loss)
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, turns)
-    good = _good(readings, task.unknowns)
     best: Fit | None = None
     for index in apart(turns, sets.cost, keep):
         refined, _ = refine(support, sets, index, readings)
-        found = settle(chain_of_set(refined, straight), task, most=8, enough=1e-4)
-        if found is not None and found.cost < 10 * good:  # else one join too few: no use polishing
-            found = settle(found.chain, task, lean=found.lean, most=40, enough=1e-6)
+        found = settle(chain_of_set(refined, straight), task, most=40, enough=1e-6)
         if found is not None and (best is None or found.cost < best.cost):
             best = found
     return best
