@@ -13,6 +13,7 @@ from typing import Any
 from loft.bench.make import make_files, make_summary, run_curvature
 from loft.bench.part import part_lacks
 from loft.bench.step import patches_of, step_bytes, strands_of
+from loft.bench.struck import struck_dxf
 from loft.drawing.check import Check
 from loft.drawing.construction import construct
 from loft.drawing.lifted import check_section
@@ -286,13 +287,13 @@ def drawing_files(check: Check, job: Job) -> dict[str, bytes]:
     facts = [_scaled(row, FACTS_COLUMNS, unit) for row in facts_rows([check])]
     names = [arc.name for arc in check.arcs]
     plan = construct(check.reading.fit.chain, names, lettering_of(check))
-    sheet = construction_svg(
-        plan, title=f"{job.title}: frame {frame}", notes=[note.text for note in check.notes]
-    )
+    title = f"{job.title}: frame {frame}"
+    sheet = construction_svg(plan, title=title, notes=[note.text for note in check.notes])
     return {
         "drawing.csv": table_text(DRAWING_COLUMNS, arcs, heading).encode(),
         "facts.csv": table_text(FACTS_COLUMNS, facts, heading).encode(),
         "construction.svg": sheet.encode(),
+        "construction.dxf": struck_dxf(plan, title=title),
     }
 
 

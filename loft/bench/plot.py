@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import math
 import unicodedata
+from collections.abc import Callable, Iterable
 from html import escape
 from typing import Any
 
@@ -32,18 +33,11 @@ def dxf_bytes(drawing: Drawing) -> bytes:
     >>> b"AC1024" in dxf_bytes(drawing)[:400]
     True
     """
-    import ezdxf
-    from ezdxf.enums import TextEntityAlignment
+    used = {stroke.layer for stroke in drawing.strokes}
+    used |= {stroke.look for stroke in drawing.strokes}
+    used |= {circle.layer for circle in drawing.circles} | {word.layer for word in drawing.words}
 
-    fixed = ezdxf.options.write_fixed_meta_data_for_testing
-    ezdxf.options.write_fixed_meta_data_for_testing = True  # no clock time, no random ids
-    try:
-        doc = ezdxf.new("R2010", setup=False, units=4)
-        doc.header["$MEASUREMENT"] = 1
-        doc.header.custom_vars.append("TITLE", drawing.title)
-        doc.header.custom_vars.append("SUBJECT", drawing.subject)
-        _dxf_layers(doc, drawing)
-        space = doc.modelspace()
+    def fill(space: Any) -> None:
         for stroke in drawing.strokes:
             look = LAYERS[stroke.look] if stroke.look else None
             own = {"color": look.colour, "linetype": _dash_name(look)} if look else {}
@@ -54,19 +48,35 @@ def dxf_bytes(drawing: Drawing) -> bytes:
             )
         for circle in drawing.circles:
             space.add_circle(circle.centre, circle.radius, dxfattribs={"layer": circle.layer})
-        align = {
-            "start": TextEntityAlignment.LEFT,
-            "middle": TextEntityAlignment.CENTER,
-            "end": TextEntityAlignment.RIGHT,
-        }
-        for word in drawing.words:
-            text = space.add_text(
-                word.text,
-                height=word.height,
-                rotation=word.turn,
-                dxfattribs={"layer": word.layer},
-            )
-            text.set_placement(word.place, align=align[word.anchor])
+
+    layers = [layer for name, layer in LAYERS.items() if name in used]
+    return dxf_of(drawing, fill, layers)
+
+
+def dxf_of(drawing: Drawing, fill: Callable[[Any], None], layers: Iterable[Layer]) -> bytes:
+    """Return a DXF with the lettering of a drawing and what `fill` puts in its model space.
+
+    Parameters
+    ----------
+    drawing : Drawing
+        Of which title, subject, lettering and extent are taken.
+    fill : callable
+        Called with the model space.
+    layers : iterable of Layer
+        The layers to make.
+    """
+    import ezdxf
+
+    fixed = ezdxf.options.write_fixed_meta_data_for_testing
+    ezdxf.options.write_fixed_meta_data_for_testing = True  # no clock time, no random ids
+    try:
+        doc = ezdxf.new("R2010", setup=False, units=4)
+        doc.header["$MEASUREMENT"] = 1
+        doc.header.custom_vars.append("TITLE", drawing.title)
+        doc.header.custom_vars.append("SUBJECT", drawing.subject)
+        _dxf_layers(doc, layers)
+        fill(doc.modelspace())
+        _dxf_words(doc.modelspace(), drawing.words)
         low_x, low_y, high_x, high_y = drawing.box()
         doc.header["$EXTMIN"], doc.header["$EXTMAX"] = (low_x, low_y, 0.0), (high_x, high_y, 0.0)
         for name in sorted(doc.entitydb.dxf_types_in_use()):  # a set: its order is no order
@@ -78,19 +88,33 @@ def dxf_bytes(drawing: Drawing) -> bytes:
         ezdxf.options.write_fixed_meta_data_for_testing = fixed
 
 
-def _dxf_layers(doc: Any, drawing: Drawing) -> None:
-    """Make the layers that are used, each with its line type."""
-    used = {stroke.layer for stroke in drawing.strokes}
-    used |= {stroke.look for stroke in drawing.strokes}
-    used |= {circle.layer for circle in drawing.circles} | {word.layer for word in drawing.words}
-    for name, layer in LAYERS.items():
-        if name not in used:
-            continue
+def _dxf_words(space: Any, words: Iterable[Words]) -> None:
+    """Put lettering into a model space."""
+    from ezdxf.enums import TextEntityAlignment
+
+    align = {
+        "start": TextEntityAlignment.LEFT,
+        "middle": TextEntityAlignment.CENTER,
+        "end": TextEntityAlignment.RIGHT,
+    }
+    for word in words:
+        text = space.add_text(
+            word.text,
+            height=word.height,
+            rotation=word.turn,
+            dxfattribs={"layer": word.layer},
+        )
+        text.set_placement(word.place, align=align[word.anchor])
+
+
+def _dxf_layers(doc: Any, layers: Iterable[Layer]) -> None:
+    """Make layers, each with its line type."""
+    for layer in layers:
         if layer.dash:
             pattern = [length * (-1.0) ** k for k, length in enumerate(layer.dash)]
             doc.linetypes.add(_dash_name(layer), pattern=[sum(layer.dash), *pattern])
         doc.layers.add(
-            name,
+            layer.name,
             color=layer.colour,
             linetype=_dash_name(layer),
             lineweight=round(100 * layer.width),

@@ -77,16 +77,27 @@ def construction_svg(plan: Construction, *, title: str, notes: Sequence[str] = (
         *_table(plan, 211.0),
     ]
     below = 216.0 + 5.2 * (len(plan.names) + 1) + 4.0
-    lines = [line for note in notes for line in wrap(note, 135, subsequent_indent="    ")]
-    room = max(int((HEIGHT - 16.0 - below) / 4.0), 1)
-    if len(lines) > room:
-        lines = [*lines[: room - 1], "… and more: see the check's own notes"]
-    for line in lines:
+    for line in _fitting(notes, max(int((HEIGHT - 18.0 - below) / 4.0), 1)):
         parts.append(_text(15, below, line, size=2.7))
         below += 4.0
     told = f"{CAUTION} Figures marked “found” were not drawn."
-    parts.append(_text(15, HEIGHT - 9.0, told, size=2.6, colour=GREY))
+    for index, line in enumerate(wrap(told, 140)):
+        down = HEIGHT - 12.0 + 3.6 * index
+        parts.append(_text(15, down, line, size=2.6, colour=GREY))
     return "\n".join([*parts, "</svg>"]) + "\n"
+
+
+def _fitting(notes: Sequence[str], room: int) -> list[str]:
+    """Return as many whole notes as there are lines for, and how many are left out."""
+    wrapped = [wrap(note, 135, subsequent_indent="    ") for note in notes]
+    if sum(map(len, wrapped)) <= room:
+        return [line for note in wrapped for line in note]
+    lines: list[str] = []
+    for index, note in enumerate(wrapped):
+        if len(lines) + len(note) >= room:  # a line is kept for what is left out
+            return [*lines, f"… and {len(notes) - index} more: see the check's own notes"]
+        lines += note
+    return lines
 
 
 def lettering_of(check: Check) -> list[str]:
@@ -250,9 +261,9 @@ def _table(plan: Construction, top: float) -> list[str]:
             f"{centre.name or '–'}  {end.name}" if index + 1 < len(plan.names) else centre.name,
             name,
             plan.words[index],
-            f"{centre.bl:.1f}" if known else "–",
+            _plain(centre.bl) if known else "–",
             f"{centre.height:.1f}" if known else "–",
-            f"{end.bl:.1f}",
+            _plain(end.bl),
             f"{end.height:.1f}",
             f"{np.rad2deg(plan.chain.turn[index + 1]):.2f}",
         )
@@ -263,6 +274,11 @@ def _table(plan: Construction, top: float) -> list[str]:
                 parts.append(_text(stop, down, words, size=3.0, anchor=anchor))
     parts.append(_rule(top + 5.2 * len(plan.names) + 2.6))
     return parts
+
+
+def _plain(value: float) -> str:
+    """Return a figure to a tenth, never as minus nothing."""
+    return f"{round(value, 1) + 0.0:.1f}"
 
 
 def _rule(down: float) -> str:

@@ -114,6 +114,19 @@ def test_everything_on_the_sheet_lies_on_it():
     assert max(heights) <= 297.0
 
 
+def test_notes_stand_whole_or_not_at_all_and_the_rest_is_counted():
+    plan = construct(corncrake(), list("abcde"))
+    notes = [f"note {index} " + "word " * 40 + f"end {index}." for index in range(30)]
+    text = construction_svg(plan, title="F14", notes=notes)
+    begun, ended = re.findall(r"note (\d+) word", text), re.findall(r"end (\d+)\.", text)
+    assert begun == ended
+    assert 1 < len(begun) < 30
+    assert f"… and {30 - len(begun)} more" in text
+    assert "more" not in construction_svg(plan, title="F14", notes=notes[:2])
+    feet = re.findall(r'y="(2[89]\d[\d.]*)"', text)  # the caution, in rows that the sheet holds
+    assert len(feet) == 2
+
+
 def test_a_radius_nobody_drew_carries_its_interval_and_a_contradicted_one_says_so():
     text = sheet(crown=740.0)
     assert re.search(r"R [\d,.]+ \(drawn 740\.0\)", text)
