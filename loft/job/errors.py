@@ -31,10 +31,20 @@ class Finding:
     severity: str = "fault"
 
     def line(self) -> str:
-        """Return the finding as one line: ``file:row: column: text``."""
+        r"""Return the finding as one line: ``file:row: column: text``.
+
+        What cannot be printed, as a control character read from a damaged file, is spelt out.
+
+        Examples
+        --------
+        >>> Finding(text="unknown column li\fne found").line()
+        'unknown column li\\x0cne found'
+        """
         place = self.file + (f":{self.row}" if self.row else "")
-        parts = [part for part in (place, self.column, self.text) if part]
-        return ": ".join(parts)
+        told = ": ".join(part for part in (place, self.column, self.text) if part)
+        return "".join(
+            one if one.isprintable() else one.encode("unicode_escape").decode() for one in told
+        )
 
 
 class LoftError(Exception):
