@@ -292,7 +292,7 @@ def _drawing(summary: Summary) -> str:
 def _make(summary: Summary) -> str:
     made = summary.get("make") or {}
     body = "".join(f"<h3>Frame {escape(k)}</h3>{made_table(v)}" for k, v in made.items() if v)
-    return f"<section><h2>The part to be made</h2>{body}</section>" if body else ""
+    return f'<section class="new"><h2>The part to be made</h2>{body}</section>' if body else ""
 
 
 def _set_aside(summary: Summary) -> str:

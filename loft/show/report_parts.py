@@ -134,10 +134,16 @@ def facts_table(rows: Sequence[Row]) -> str:
         if all(isinstance(row.get(name), int | float) or row.get(name) is None for row in rows)
     ]  # fmt: skip
     body = [
-        [cell(row.get(name), 2) if k in numbers else row.get(name) for k, name in enumerate(names)]
+        [cell(row.get(name), 2) if k in numbers else _plainly(row.get(name))
+         for k, name in enumerate(names)]
         for row in rows
-    ]
+    ]  # fmt: skip
     return table([words[name] for name in names], body, numbers=numbers)
+
+
+def _plainly(word: Any) -> Any:
+    """Return a dimension or a verdict as it is said; the heading says by which survey."""
+    return word.replace("_", " ").removesuffix(" by this survey") if isinstance(word, str) else word
 
 
 def rejected_table(rows: Sequence[Row]) -> str:
@@ -172,6 +178,8 @@ MADE = {
     "block_depth": "block depth, mm",
     "block_volume_cm3": "block volume, cm³",
     "pins": "tooling pins",
+    "overbend_deg": "overbend, °",
+    "blank_area_cm2": "blank area, cm²",
 }
 
 
@@ -183,9 +191,13 @@ def made_table(made: Row) -> str:
     >>> "flange faces" in made_table({"flange_faces": "aft"})
     True
     """
-    single = [(MADE.get(k, k.replace("_", " ")), _told(v)) for k, v in made.items()
-              if k != "pieces" and not isinstance(v, dict)]  # fmt: skip
-    out = table(("of the frame", ""), single)
+    single = [
+        ("" if k else MADE.get(name, name.replace("_", " ")), _told(one))
+        for name, value in made.items()
+        if name != "pieces" and not isinstance(value, dict)
+        for k, one in enumerate(value if name == "checks" and value else (value,))
+    ]
+    out = f'<div class="named">{table(("of the frame", ""), single)}</div>'
     pieces = made.get("pieces") or ()
     if pieces:
         names = list(dict.fromkeys(name for piece in pieces for name in piece))

@@ -41,6 +41,7 @@ td:nth-child(3) { white-space: nowrap; }
 td:last-child { white-space: normal; }
 thead { display: table-header-group; }
 tr { break-inside: avoid; }
+.named td:first-child { width: 46mm; }
 td.wrap { word-break: break-all; }
 ol.cautions { margin: 0; padding-left: 22px; font-size: 13px; }
 ol.cautions li { margin: 0 0 4px; break-inside: avoid; }
