@@ -137,6 +137,29 @@ def test_a_gross_error_is_laid_on_its_own_figure_and_no_other(name, wrong, extra
     assert not any("would look the same" in note.text for note in check.notes)
 
 
+def test_own_readings_and_a_lifted_section_check_a_drawing_together():
+    """In one solve they say more of a wrong side than either says alone."""
+    true, rng = corncrake(), np.random.default_rng(52)
+    girth = np.linspace(0.0, true.length.sum(), 50)
+    line_read, normals, _, _ = walk(true, girth)
+    covariance = 2.0**2 * np.exp(-np.abs(girth[:, None] - girth) / 150.0) + 0.04 * np.eye(50)
+    error = np.linalg.cholesky(covariance) @ rng.normal(size=50)
+    lifted = {"outline": line_read + error[:, None] * normals, "covariance": covariance}
+    points = survey(true, 30, 1.0, rng)
+    facts = [*drawn(**(TRUE | {"side": 3000.0})), *whole(top=1.0, bottom=1.0)]
+
+    def seen(**given):
+        return line(check_facts(facts, F14, robust=False, **given), "radius", "side")
+
+    readings = {"points": points, "sigma": 1.0}
+    apart, alone, both = seen(**readings), seen(**lifted), seen(**readings, **lifted)
+    assert both.verdict == CONTRADICTED
+    assert both.suggested_sd < min(
+        one.suggested_sd for one in (apart, alone) if np.isfinite(one.suggested_sd)
+    )
+    assert abs(both.suggested - TRUE["side"]) < 4 * both.suggested_sd
+
+
 def test_two_wrong_figures_are_both_found():
     facts = [*drawn(**(TRUE | {"crown": 740.0})), *whole(bottom=1.0)]
     facts[-1] = replace(facts[-1], value=facts[-1].value - 20.0)

@@ -16,8 +16,8 @@ from half_sections import (
 )
 from scipy.stats import binom, chi2, norm
 
-from loft.drawing.chain import Chain, project, strike, walk
-from loft.drawing.closure import close, is_closed
+from loft.drawing.chain import Chain, gap, project, strike, walk
+from loft.drawing.closure import chain_of, close, figures, is_closed, scales
 from loft.drawing.conic import CIRCLE, Conic, fit_conic
 from loft.drawing.diagnosis import (
     CHI_95,
@@ -31,7 +31,7 @@ from loft.drawing.diagnosis import (
 from loft.drawing.dimensions import Dimension
 from loft.drawing.readings import finest_wave, harmonics, read_points
 from loft.drawing.search import fit_arcs, fit_count
-from loft.drawing.solve import Task, settle
+from loft.drawing.solve import Task, free_directions, rows, settle
 from loft.job.errors import LoftError
 
 FREE = (1e5, 0.0)  # the centreline may stand anywhere, upright
@@ -70,6 +70,41 @@ def test_published_circle_fit():
     assert radius / 100 == pytest.approx(expected["radius"], abs=1e-6)
     squares = np.sum(fit.row[:-1] ** 2) / 1e4
     assert squares == pytest.approx(expected["ssq"], abs=1e-8)
+
+
+def test_distances_from_a_published_circle_that_is_not_the_best():
+    """Chernov's test program: rms distance of the same points from Taubin's circle."""
+    case = published("A2")
+    points = 100.0 * np.array(case["inputs"]["points"])
+    out, level = 100.0 * np.array(case["expected"]["center"])
+    radius = 100.0 * case["expected"]["radius"]
+    ring = Chain(
+        crown=level + radius, curvature=np.array([1 / radius]), length=np.array([np.pi * radius])
+    )
+    folded = np.stack([np.abs(points[:, 0] - out), points[:, 1]], axis=-1)
+    distance = project(ring, folded).distance
+    rms = np.sqrt(np.mean(distance**2)) / 100.0
+    assert rms == pytest.approx(case["expected"]["sigma_rms"], abs=5e-7)
+
+
+def test_a_general_least_squares_finds_the_same_minimum():
+    """A library's trust region on the very same rows, closure as rows of great weight."""
+    from scipy.optimize import least_squares
+
+    true = corncrake()
+    points = survey(true, 30, 1.0, np.random.default_rng(50))
+    ours = settled(true, points, 1.0)
+    size = scales(true)
+
+    def rival(values):
+        chain = chain_of(values * size)
+        return np.concatenate([rows(chain, np.zeros(2), ours.task)[0], [1e4, 10.0] * gap(chain)])
+
+    found = least_squares(rival, figures(true) / size, xtol=1e-12, ftol=1e-12, gtol=1e-12)
+    assert 2 * found.cost == pytest.approx(ours.cost, rel=1e-3)
+    bend = (found.x * size)[1:6]
+    away = np.abs(bend - ours.chain.curvature) / diagnose(ours).sd_curvature
+    assert away.max() < 0.02
 
 
 def test_statistics_constants():
@@ -226,6 +261,39 @@ def test_an_outline_with_independent_errors_is_the_same_as_single_readings():
     whole = settle(corncrake(), Task(readings=readings, straight=(False,) * 5))
     np.testing.assert_allclose(whole.chain.curvature, single.chain.curvature, rtol=1e-6)
     assert whole.cost == pytest.approx(single.cost, rel=1e-9)
+
+
+def test_readings_and_a_lifted_outline_in_one_fit_add_up():
+    """Independent evidence: the informations add, and so does the cost."""
+    true, rng = corncrake(), np.random.default_rng(51)
+    girth = np.linspace(0.0, true.length.sum(), 50)
+    line, normals, _, _ = walk(true, girth)
+    covariance = np.exp(-np.abs(girth[:, None] - girth) / 150.0) + 0.04 * np.eye(50)
+    line = line + (np.linalg.cholesky(covariance) @ rng.normal(size=50))[:, None] * normals
+    points = survey(true, 30, 1.0, rng)
+
+    def fitted(points, **outline):
+        return settle(
+            true, Task(readings=read_points(points, 1.0, **outline), straight=(False,) * 5)
+        )
+
+    given = {"outline": line, "covariance": covariance}
+    apart, lifted, both = fitted(points), fitted([], **given), fitted(points, **given)
+    # along the same free directions, about the joint fit
+    free = free_directions(both.chain, both.task.fixed)
+    parts = [rows(both.chain, both.lean, one.task)[1] @ free for one in (apart, lifted)]
+    total = sum(part.T @ part for part in parts)
+    expected = free @ np.linalg.inv(total) @ free.T
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(diagnose(both).covariance)[:-2]),
+        np.sqrt(np.diag(expected)[:-2]),
+        rtol=1e-6,
+    )
+    at_both = [rows(both.chain, both.lean, one.task)[0] for one in (apart, lifted)]
+    assert both.cost == pytest.approx(sum(row @ row for row in at_both), rel=1e-9)
+    spread = [np.diag(line_covariance(one, diagnose(one), girth)[0]) for one in (apart, lifted)]
+    joint = np.diag(line_covariance(both, diagnose(both), girth)[0])
+    assert (joint < 1.02 * np.minimum(*spread)).all()
 
 
 def test_common_error_of_an_outline_is_not_averaged_away():
