@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.stats import chi2
 
-from loft.drawing.choice import WITHIN, judged
+from loft.drawing.choice import BENT, WITHIN, judged
 from loft.drawing.diagnosis import DETECT, NOTHING, REJECT, Diagnosis, diagnose, radius_words
 from loft.drawing.doubt import doubted
 from loft.drawing.drawn import Reading, distinct, fit_drawing, must_fit, other_readings
@@ -196,8 +196,10 @@ def _made_up(drawing: Drawing, readings: Readings) -> Drawing:
     """Return a drawing that names no arcs with the make-up that the readings suggest."""
     found = fit_readings(readings).best.fit
     slots = tuple(
-        Slot(name=f"{'straight' if flat else 'arc'} {index + 1}", straight=flat)
-        for index, flat in enumerate(found.task.straight)
+        Slot(name=f"{'straight' if flat else 'arc'} {index + 1}", straight=flat, hollow=bend < BENT)
+        for index, (flat, bend) in enumerate(
+            zip(found.task.straight, found.chain.curvature, strict=True)
+        )
     )
     return replace(drawing, slots=slots)
 

@@ -11,6 +11,7 @@ from loft.drawing.conic import ConicFit
 from loft.drawing.solve import Fit
 
 WITHIN = 6.0  # difference of BIC below which a make-up is an alternative
+BENT = -1e-6  # 1/mm: a curvature below this is hollow
 LEAST_LENGTH = 12.0  # mm: a shorter element is an artefact of the search
 
 
@@ -36,13 +37,18 @@ class Choice:
 
     @property
     def arcs(self) -> int:
-        """Return the number of arcs."""
-        return len(self.fit.chain) - self.straights
+        """Return the number of arcs, reverse curves left out."""
+        return len(self.fit.chain) - self.straights - self.hollows
 
     @property
     def straights(self) -> int:
         """Return the number of straights."""
         return sum(self.fit.task.straight)
+
+    @property
+    def hollows(self) -> int:
+        """Return the number of reverse curves."""
+        return int((self.fit.chain.curvature < BENT).sum())
 
     def words(self) -> str:
         """Return the make-up in words.
@@ -55,6 +61,8 @@ class Choice:
         parts = [_count(self.arcs, "arc")]
         if self.straights:
             parts.append(_count(self.straights, "straight"))
+        if self.hollows:
+            parts.append(_count(self.hollows, "reverse curve"))
         return " and ".join(parts)
 
 
@@ -106,7 +114,7 @@ class Arcs:
 def judged(fit: Fit, *, hollow: bool = False) -> Choice:
     """Return a fit with its BIC and whether it is sound."""
     unknowns, count = fit.task.unknowns, len(fit.row)
-    bends = hollow or not (fit.chain.curvature < -1e-6).any()
+    bends = hollow or not (fit.chain.curvature < BENT).any()
     return Choice(
         fit=fit,
         bic=fit.cost + unknowns * np.log(count),

@@ -10,6 +10,7 @@ import numpy as np
 from loft.drawing.chain import Chain, walk
 from loft.drawing.choice import Choice, judged
 from loft.drawing.facts import Drawing, Slot, as_straight, with_slot, without, without_slot
+from loft.drawing.hollow import bend_out
 from loft.drawing.readings import Readings
 from loft.drawing.solve import Fit, Task, settle
 from loft.drawing.start import point_turns, starts
@@ -82,9 +83,10 @@ def fit_drawing(
         dimensions=drawing.dimensions,
         loss=loss,
     )
+    radius = [_hollow_radius(slot) for slot in drawing.slots]
     short: list[Fit] = []
     for chain in starts(readings, turn, flat, dimensions=drawing.dimensions, keep=tries):
-        fit = settle(_hollowed(chain, drawing), task, most=8, enough=1e-4)
+        fit = settle(bend_out(chain, radius), task, most=8, enough=1e-4)
         if fit is not None:
             short.append(fit)
     short.sort(key=lambda fit: fit.cost)
@@ -97,18 +99,11 @@ def fit_drawing(
     return Reading(words=words, drawing=drawing, choice=judged(best, hollow=any(hollow)))
 
 
-def _hollowed(chain: Chain, drawing: Drawing) -> Chain:
-    """Return the start with its hollow elements bent outwards, their turn made up above."""
-    bend, run = chain.curvature.copy(), chain.length.copy()
-    for index, slot in enumerate(drawing.slots):
-        if slot.hollow and index:
-            radius = SLACK_HOLLOW if np.isnan(slot.radius) else slot.radius
-            run[index] = max(run[index], 30.0)
-            turned = min(run[index] / radius, 0.3)
-            bend[index], run[index] = -1 / radius, turned * radius
-            if bend[index - 1] > 0:
-                run[index - 1] += turned / bend[index - 1]
-    return Chain(crown=chain.crown, curvature=bend, length=run)
+def _hollow_radius(slot: Slot) -> float:
+    """Return the radius at which a hollow element starts, infinite for any other."""
+    if not slot.hollow:
+        return np.inf
+    return SLACK_HOLLOW if np.isnan(slot.radius) else slot.radius
 
 
 def _oddness(chain: Chain, hollow: tuple[bool, ...]) -> float:

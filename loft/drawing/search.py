@@ -2,7 +2,8 @@
 
 Chains of three arcs and more are fitted in turn and judged by BIC with the survey's
 own sigma; the best one is then simplified by leaving out each join and by trying
-every nearly flat element as a straight. Every make-up within 6 of the best is
+every nearly flat element as a straight. Only where no convex section explains the
+readings is one element allowed to be hollow. Every make-up within 6 of the best is
 reported: a difference smaller than that settles nothing.
 """
 
@@ -14,9 +15,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from loft.drawing.chain import PI, Chain, project
-from loft.drawing.choice import WITHIN, Arcs, judged, ranked
+from loft.drawing.choice import WITHIN, Arcs, Choice, judged, ranked
 from loft.drawing.conic import rivals
 from loft.drawing.diagnosis import diagnose
+from loft.drawing.hollow import fewer, fit_hollow, one_hollow
 from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
 from loft.drawing.solve import Fit, Task, settle
 from loft.drawing.start import (
@@ -33,6 +35,7 @@ from loft.job.errors import LoftError
 from loft.job.records import Array
 
 MOST_ARCS = 7
+POOR = 0.001  # chance below which a section without a reverse curve does not explain the readings
 
 
 def fit_arcs(
@@ -119,7 +122,22 @@ def fit_readings(readings: Readings, *, robust: bool = False, most_arcs: int = M
     if robust:
         fits = {count: _hardened(fit) for count, fit in fits.items()}
     _simplify(fits)
-    return ranked([judged(fit) for fit in [*fits.values(), *_straightened(fits)]])
+    choices = [judged(fit) for fit in [*fits.values(), *_straightened(fits)]]
+    if not any(choice.sound and choice.p > POOR for choice in choices):
+        choices = _with_hollows(readings, [choice.fit for choice in choices])
+    return ranked(choices)
+
+
+def _with_hollows(readings: Readings, convex: list[Fit]) -> list[Choice]:
+    """Return the choices where a section may have a reverse curve, the best one simplified."""
+    hollow = fit_hollow(readings, point_turns(readings), loss=convex[0].task.loss)
+    choices = [judged(fit, hollow=one_hollow(fit)) for fit in [*convex, *hollow]]
+    for _ in range(MOST_ARCS):
+        best = ranked(choices).best
+        choices += [judged(fit, hollow=one_hollow(fit)) for fit in fewer(best.fit)]
+        if ranked(choices).best is best:
+            break
+    return choices
 
 
 def _enough(readings: Readings) -> None:

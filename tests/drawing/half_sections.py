@@ -9,6 +9,7 @@ import numpy as np
 
 from loft.corncrake import ARCS, radii, truth
 from loft.drawing.chain import Chain, strike, walk
+from loft.drawing.closure import close
 from loft.job.records import Fact, Frame
 
 CASES = json.loads((Path(__file__).parents[2] / "shared" / "drawing_cases.json").read_text())
@@ -28,6 +29,13 @@ def corncrake() -> Chain:
 
 def three_arcs() -> Chain:
     return strike(800.0, [700.0, 6000.0], [1.4, 1.55])
+
+
+def flared() -> Chain:
+    """Crown, side, a hollow of 300 mm, bilge and bottom."""
+    bend = 1 / np.array([700.0, 2600.0, -300.0, 260.0, 970.0])
+    near = Chain(crown=800.0, curvature=bend, length=[820.0, 480.0, 145.0, 315.0, 1012.0])
+    return close(near, np.arange(11) < 5)
 
 
 def survey(chain: Chain, count: int, sigma: float, rng: np.random.Generator) -> np.ndarray:

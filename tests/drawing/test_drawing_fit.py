@@ -9,6 +9,7 @@ import pytest
 from half_sections import (
     both_halves,
     corncrake,
+    flared,
     moved,
     published,
     survey,
@@ -338,6 +339,30 @@ def test_a_straight_side_is_found_as_a_straight():
     found = fit_arcs(survey(true, 50, 0.5, rng), 0.5, conics=False)
     assert found.best.words() == "3 arcs and 1 straight"
     np.testing.assert_allclose(found.best.fit.chain.radius[:2], [700.0, 320.0], rtol=0.03)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_reverse_curve_is_found_where_nothing_convex_explains_the_readings(seed):
+    """The mould line within four of its stated deviations; hollow there, and there only."""
+    true = flared()
+    found = fit_arcs(survey(true, 40, 0.7, np.random.default_rng(seed)), 0.7, conics=False)
+    assert found.best.words() == "4 arcs and 1 reverse curve"
+    assert (np.sign(found.best.fit.chain.curvature) == [1, 1, -1, 1, 1]).all()
+    assert found.best.p > 0.001
+    girth = np.linspace(0.0, true.length.sum(), 200)
+    spread, _ = line_covariance(found.best.fit, diagnose(found.best.fit), girth)
+    away = project(found.best.fit.chain, walk(true, girth)[0]).distance
+    assert (np.abs(away) < 4 * np.sqrt(np.diag(spread)) + 0.05).all()
+
+
+def test_a_convex_section_keeps_clear_of_reverse_curves():
+    """One blunder bends no arc outwards: a poor fit is not explained by a dent."""
+    for seed in range(6):
+        points = survey(corncrake(), 40, 0.7, np.random.default_rng(seed))
+        found = fit_arcs(points, 0.7, conics=False)
+        assert not found.best.hollows
+        points[20] *= 1 - 5.0 / np.hypot(*points[20])
+        assert not fit_arcs(points, 0.7, conics=False, robust=True).best.hollows
 
 
 def test_every_alternative_within_six_is_told():
