@@ -138,8 +138,8 @@ OTHERS = (
     "surface.stl", "surface.step", "lines.svg", "summary.json", "view.html", "view.png",
     "report.html", "F14/block.stl", "F14/block.3mf", "F14/blank.dxf", "F14/template.dxf",
     "F14/template.pdf", "F14/template.svg", "F14/shop.html",
-    "F14/block_CROWN-S7S.stl", "F14/block_S7S-KEEL.stl", "F14/block_KEEL-S7P.stl",
-    "F14/block_S7P-CROWN.stl",
+    "F14/block_CROWN-S7S+80.stl", "F14/block_S7S+80-KEEL.stl", "F14/block_KEEL-S7P-80.stl",
+    "F14/block_S7P-80-CROWN.stl",
 )  # fmt: skip
 
 
@@ -196,7 +196,7 @@ def test_bench_files_name_their_section(demo_out):
     name = runs.digests(demo_out)["F14/section.csv"][:12]
     for file in (
         "frame.csv", "marks.csv", "offsets.csv", "blank.dxf", "template.dxf", "template.svg",
-        "shop.html", "block_CROWN-S7S.stl",
+        "shop.html", "block_CROWN-S7S+80.stl",
     ):  # fmt: skip
         assert name.encode() in (demo_out / "F14" / file).read_bytes(), file
 
