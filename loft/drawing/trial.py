@@ -27,6 +27,7 @@ Construction = tuple[Chain, tuple[bool, ...]]  # and which elements are straight
 ARCS = 3, 4, 5, 6  # a side, tried where no drawing tells
 DEGREES = 2, 3, 4, 5  # of the figures' polynomials
 FEWEST = 7  # upright frames below which nothing can be told
+ALLOWED = 3.29  # of both standard deviations together that arcs and surface may stand apart
 SURE = 2.0  # mean gain over its standard error from which the arcs are believed
 LEAST_SHARE = 0.6  # over a half, the arcs by themselves predict better than the surface
 
@@ -223,12 +224,22 @@ def mix(trial: Trial, surface: Surface, section: Section) -> tuple[Section, Spre
     Raises
     ------
     Astray
-        The arcs do not close at this station.
+        At this station the arcs do not close, are less sure than the surface, or stand
+        further from it than it allows: nothing holds them there.
     """
     some = np.arange(
         0, len(section.girth), max(1, round(APART * len(section.girth) / section.length))
     )
-    moved, _ = _to_arcs(trial, section, some)
+    moved, arcs = _to_arcs(trial, section, some)
+    free = np.diag(section_covariance(surface, section, some))
+    apart = float(np.abs(moved / np.sqrt(free + np.diag(arcs))).max())
+    if np.trace(arcs) > free.sum():
+        raise Astray(f"at {section.frame} the arcs are less sure than the surface")
+    if apart > ALLOWED:
+        raise Astray(
+            f"at {section.frame} the arcs stand {apart:.1f} standard deviations from the "
+            f"surface, {ALLOWED} allowed"
+        )
     spread = Spread(trial, surface, section)
     bettered = moved_section(
         section, some, trial.share * moved, spread(some), len(surface.stations)
@@ -300,11 +311,15 @@ def along_fuselage(
     trial = try_arcs(surface, stations, constructions, progress)
     if isinstance(trial, str):
         return out, {}, _told(trial)
-    spreads = {}
-    if trial.used:
-        for section in upright:
-            out[section.frame], spreads[section.frame] = mix(trial, surface, section)
-    return out, spreads, trial.finding()
+    if not trial.used:
+        return out, {}, trial.finding()
+    try:
+        mixed = {section.frame: mix(trial, surface, section) for section in upright}
+    except Astray as reason:
+        text = f"arcs along the fuselage are not used, the surface stays as it is: {reason}"
+        return out, {}, Finding(text=text, severity="note")
+    spreads = {frame: spread for frame, (_, spread) in mixed.items()}
+    return out | {frame: section for frame, (section, _) in mixed.items()}, spreads, trial.finding()
 
 
 def _constructions(surface: Surface, section: Section) -> list[Construction]:
