@@ -196,10 +196,10 @@ def _scribe(
                            anchor="middle")  # fmt: skip
     for words, line in _datums(section, job, lines, piece, top):
         drawing.stroke("SCRIBE", _on_block(lines, line))
-        ends = _on_block(lines, line)
-        ends = ends[np.lexsort((ends[:, 1], ends[:, 0]))]
-        way = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
-        place = ends[0] + 3.0 * way + 1.0 * np.array([-way[1], way[0]])
+        drawn = _on_block(lines, line)
+        drawn = drawn[np.lexsort((drawn[:, 1], drawn[:, 0]))]
+        way = (drawn[1] - drawn[0]) / np.linalg.norm(drawn[1] - drawn[0])
+        place = drawn[0] + 3.0 * way + 1.0 * np.array([-way[1], way[0]])
         turn = math.degrees(math.atan2(way[1], way[0]))
         drawing.letter(place, words, height=2.5, layer="SCRIBE", turn=turn)
 
