@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import cache
 from typing import Any, Protocol
 
 import numpy as np
@@ -29,7 +29,7 @@ from loft.survey.extent import check_extent, frame_spacing
 from loft.survey.plaintext import CloudHead
 from loft.survey.readers import CHUNK, cloud_head, iter_cloud
 from loft.survey.sample import Sample, Sampler
-from loft.survey.slabs import Cutter, Slab, slabs_of
+from loft.survey.slabs import Cutter, Heights, Slab, slabs_of
 from loft.survey.tables import face_depth
 
 LEAST_SHARE = 0.05  # of a point's own sigma, under which no cell's goes
@@ -181,19 +181,18 @@ def _one_pass(
         with np.errstate(invalid="ignore"):  # no number in one coordinate makes all of them none
             station = points @ motion[0] + shift[0]
         good = np.isfinite(station)
-        number = np.arange(read, read + len(points))
-        read += len(points)
         if not good.all():
-            blank += int((~good).sum())
-            points, station, number = points[good], station[good], number[good]
-        look = np.concatenate([look, points[number % stride == 0]])
+            blank += len(points) - int(good.sum())
+            station[~good] = np.inf  # in no slab
+        seen = slice(-read % stride, None, stride)
+        look = np.concatenate([look, points[seen][good[seen]]])
         while len(look) > 2 * LOOK:
             look, stride = look[::2], stride * 2
-        heights = partial(_heights, points, motion, shift)
-        slab, index, offset = cutter.cut(station, heights)
+        slab, index, offset = cutter.cut(station, _heights(points, motion[2], shift[2]))
         in_slabs += len(index)
-        across = points[index] @ motion[1:].T + shift[1:]
-        sampler.offer(slab, np.column_stack([offset, across]), number[index])
+        across = points.take(index, axis=0) @ motion[1:].T + shift[1:]
+        sampler.offer(slab, np.column_stack([offset, across]), index + read)
+        read += len(points)
     return Pass(
         sample=sampler.sample(),
         look=look,
@@ -204,8 +203,15 @@ def _one_pass(
     )
 
 
-def _heights(points: Array, motion: Array, shift: Array, index: NDArray[np.int64]) -> Array:
-    return np.asarray(points[index] @ motion[2] + shift[2])
+def _heights(points: Array, turn: Array, shift: float) -> Heights:
+    """Return what gives the waterlines of the points of an index; all made at the first call."""
+
+    @cache
+    def whole() -> Array:
+        with np.errstate(invalid="ignore"):  # points without numbers lie in no slab
+            return np.asarray(points @ turn + shift)
+
+    return lambda index: whole()[index]
 
 
 def _all_cells(
@@ -232,7 +238,7 @@ def _all_cells(
             seed=k,
         )
         share = float(cells.agreeing.sum() / max(cells.points.sum(), 1.0))
-        found[k] = (cells, float(sample.stands_for[part].sum()), share)
+        found[k] = (cells, float(sample.seen[k]), share)
     return found
 
 

@@ -21,7 +21,7 @@ from loft.survey.plaintext import CloudHead, text_chunks, text_head
 Progress = Callable[[float], None]  # told the share of the file that has been read, 0 to 1
 
 SUFFIXES = (".ply", ".pcd", ".pts", ".xyz", ".csv", ".txt", ".asc", ".e57", ".las", ".laz")
-CHUNK = 2_000_000
+CHUNK = 250_000
 COARSE_STEP = 5e-4  # share of the unit: half a millimetre where the file is in metres
 E57_CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
 E57_SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")

@@ -97,7 +97,7 @@ def _bay_slabs(ahead: Frame, behind: Frame) -> list[Slab]:
 
 
 class Cutter:
-    """Sorts points into slabs, fast: all square slabs that do not overlap at one stroke.
+    """Sorts points into slabs, fast: a table by the millimetre says where none can be.
 
     Examples
     --------
@@ -113,17 +113,31 @@ class Cutter:
         # a canted frame's metal may lie in the slabs of the bays beside it
         self.leaning = tuple(frame for frame in frames if frame.cant)
         self.canted = [k for k, slab in enumerate(slabs) if slab.cant]
-        self.layers: list[list[int]] = []
+        self.at, self.low, self.high = np.array(
+            [(slab.station, slab.low, slab.high) for slab in slabs]
+        ).T
+        reach = [max(-slab.low, slab.high, _reach(slab.cant)) for slab in slabs]
+        # one bin before the first slab and one behind the last, for all that is farther off
+        self.first = np.floor(min(self.at - reach)) - 2.0
+        size = int(max(self.at + reach) - self.first) + 3
+        self.near = np.zeros(size, bool)
+        for k in self.canted:
+            self.near[self._bins(self.at[k] - reach[k], self.at[k] + reach[k])] = True
+        self.layers: list[NDArray[np.int64]] = []  # by bin: the slab, -1 where there is none
         for k, slab in enumerate(slabs):
             if slab.cant:
                 continue
-            for layer in self.layers:
-                last = slabs[layer[-1]]
-                if slab.station + slab.low > last.station + last.high:
-                    layer.append(k)
-                    break
-            else:
-                self.layers.append([k])
+            bins = self._bins(slab.station + slab.low, slab.station + slab.high)
+            free = (layer for layer in self.layers if (layer[bins] < 0).all())
+            layer = next(free, None)
+            if layer is None:
+                layer = np.full(size, -1)
+                self.layers.append(layer)
+            layer[bins] = k
+            self.near[bins] = True
+
+    def _bins(self, low: float, high: float) -> slice:
+        return slice(int(low - self.first), int(high - self.first) + 1)
 
     def cut(
         self, station: Array, heights: Heights
@@ -131,51 +145,50 @@ class Cutter:
         """Return slab, index of the point and way aft of the slab's plane, point by point.
 
         `heights` gives the waterlines of the points of an index. A point may lie in two
-        slabs where those overlap.
+        slabs where those overlap; one whose station is infinite lies in none.
         """
+        place = np.clip(station - self.first, 0.0, len(self.near) - 1.0).astype(np.int32)
+        close = np.flatnonzero(self.near[place])
+        place, station = place[close], station[close]
         found = []
         for layer in self.layers:
-            at = np.array([self.slabs[k].station for k in layer])
-            low = at + [self.slabs[k].low for k in layer]
-            high = at + [self.slabs[k].high for k in layer]
-            edges = np.stack([low, np.nextafter(high, np.inf)], axis=1).ravel()
-            place = np.searchsorted(edges, station, side="right")
-            index = np.flatnonzero(place % 2)
-            which = place[index] // 2
-            found.append((np.array(layer)[which], index, station[index] - at[which]))
+            slab = layer[place]
+            offset = station - self.at[slab]
+            held = np.flatnonzero(
+                (slab >= 0) & (offset >= self.low[slab]) & (offset <= self.high[slab])
+            )
+            found.append((slab[held], held, offset[held]))
         for k in self.canted:
-            found.append(self._canted(k, station, heights))
+            found.append(self._canted(k, station, lambda index: heights(close[index])))
         slab, index, offset = (np.concatenate(part) for part in zip(*found, strict=True))
-        return self._clear(slab, index, offset, station, heights)
+        keep = self._clear(slab, station[index], lambda at: heights(close[index[at]]))
+        return slab[keep], close[index[keep]], offset[keep]
 
     def _canted(
         self, k: int, station: Array, heights: Heights
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
         slab = self.slabs[k]
-        reach = REACH_WL * np.tan(abs(slab.cant)) + THICKNESS
-        index = np.flatnonzero(np.abs(station - slab.station) <= reach)
+        index = np.flatnonzero(np.abs(station - slab.station) <= _reach(slab.cant))
         offset = station[index] - slab.plane(heights(index))
         held = (offset >= slab.low) & (offset <= slab.high)
         return np.full(held.sum(), k), index[held], offset[held]
 
     def _clear(
-        self,
-        slab: NDArray[np.int64],
-        index: NDArray[np.int64],
-        offset: Array,
-        station: Array,
-        heights: Heights,
-    ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
-        """Leave out of the bay slabs what is near a canted frame's plane."""
+        self, slab: NDArray[np.int64], station: Array, heights: Heights
+    ) -> NDArray[np.bool_]:
+        """Return which points to keep: in a bay's slab none near a canted frame's plane."""
         keep = np.ones(len(slab), bool)
         for frame in self.leaning:
-            reach = REACH_WL * np.tan(abs(frame.cant)) + CLEAR
+            reach = _reach(frame.cant) - THICKNESS + CLEAR
             near = np.array(
-                [not s.frame and abs(s.station - frame.station) <= reach for s in self.slabs]
+                [not s.frame and 0.0 < abs(s.station - frame.station) <= reach for s in self.slabs]
             )
-            own = np.array([s.station == frame.station for s in self.slabs])
-            at = np.flatnonzero((near & ~own)[slab])
-            wl = heights(index[at])
-            plane = frame.station + (wl - frame.pivot_wl) * np.tan(frame.cant)
-            keep[at] = np.abs(station[index[at]] - plane) > CLEAR
-        return slab[keep], index[keep], offset[keep]
+            at = np.flatnonzero(near[slab])
+            plane = frame.station + (heights(at) - frame.pivot_wl) * np.tan(frame.cant)
+            keep[at] = np.abs(station[at] - plane) > CLEAR
+        return keep
+
+
+def _reach(cant: float) -> float:
+    """Return how far from its station a slab so canted may be met, mm."""
+    return float(REACH_WL * np.tan(abs(cant))) + THICKNESS
