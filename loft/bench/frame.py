@@ -18,6 +18,7 @@ from loft.bench.fold import mend
 from loft.bench.outline import SAME_GIRTH, Outline, Places, at, outline_of
 from loft.bench.part import Part, depth_at, lap_ranges, part_of, place_girth
 from loft.bench.pieces import Piece, split
+from loft.bench.splice import splice_of
 from loft.job.errors import Finding, LoftError
 from loft.job.records import NAN, Array, Job, Section, freeze_arrays
 
@@ -119,7 +120,9 @@ def frame_lines(section: Section, job: Job, *, step: float = STEP) -> FrameLines
     """
     part = part_of(section, job)
     outline = outline_of(section)
-    girth, before = _rows(section, job, outline, step)
+    lap = splice_of(part, job).lap
+    lap = lap if lap > 0 else 0.0
+    girth, before = _rows(section, job, outline, step, lap)
     here = at(outline, girth, before=before)
     depth = depth_at(section, job, part, girth, before)
     inset = depth / np.cos(here.bevel)
@@ -129,7 +132,7 @@ def frame_lines(section: Section, job: Job, *, step: float = STEP) -> FrameLines
         frame=section.frame,
         part=part,
         outline=outline,
-        pieces=split(section, job, girth, before),
+        pieces=split(section, job, girth, before, lap=lap),
         girth=girth,
         before=before,
         side=_sides(section, girth, before),
@@ -187,14 +190,15 @@ def _moved(base: Array, normal: Array, girth: Array, inwards: Array) -> Array:
 
 
 def _rows(
-    section: Section, job: Job, outline: Outline, step: float
+    section: Section, job: Job, outline: Outline, step: float, lap: float
 ) -> tuple[Array, NDArray[np.bool_]]:
-    """Return the girths of the rows, corners and lap edges twice; and which are before."""
+    """Return the girths of the rows, corners and skin lap edges twice; and which are before."""
     double = [*outline.corners.tolist()]
     for low, high, _ in lap_ranges(section, job):
         double += [low, high]
     splices = [place_girth(section, name, job.unit) for name in job.frame_section.splices]
-    known = [girth for girth in splices if girth == girth]
+    known = [np.mod(girth + way, section.length) for girth in splices for way in {0.0, lap}]
+    known = [girth for girth in known if girth == girth]
     single = np.append(np.mod(section.crossings.girth, section.length), known)
     marks = np.unique(np.concatenate([np.array(double), single, [0.0]]))
     keep = _apart(marks, np.array(double), section.length)

@@ -11,7 +11,7 @@ from loft.bench.frame import FrameLines
 from loft.bench.marks import Mark
 from loft.bench.outline import at
 from loft.bench.rivets import splice_pattern
-from loft.bench.splice import splice_plan
+from loft.bench.splice import splice_of
 from loft.bench.tables import (
     EDGE_LEAST,
     EDGE_SOURCE,
@@ -80,12 +80,14 @@ def _pairs(section: Section, lines: FrameLines) -> Iterator[Finding]:
     ratio = np.abs(off) / np.maximum(np.hypot(section.band95, band), 1e-9)
     worst = int(np.argmax(np.where(np.abs(off) > 1e-6, ratio, 0.0)))
     alike = ratio[worst] <= 1.0 or abs(off[worst]) <= 1e-6
+    laps = any(piece.lap for piece in lines.pieces)
     yield Finding(
         column="section",
         severity="note",
         text=f"port and starboard {'are alike within' if alike else 'differ by more than'} the "
         f"section's band: {abs(off[worst]):.2f} mm apart at girth {section.girth[worst]:.0f} mm; "
-        + ("the sides may be mirror pairs, but " if alike else "no mirror pairs: ")
+        + ("the sides may be mirror pairs, but " if alike and not laps else "no mirror pairs: ")
+        + ("each piece of an overlap has its lap at the end of greater girth, " if laps else "")
         + "every piece is made from its own files",
     )
 
@@ -224,7 +226,7 @@ def _splices(lines: FrameLines, marks: Sequence[Mark], unit: str) -> Iterator[Fi
 
 def _rivets(job: Job, lines: FrameLines, marks: Sequence[Mark]) -> Iterator[Finding]:
     """Tell of splice rivets that find no room."""
-    plan = splice_plan(lines.part, kind=job.shop.splice_type, rivet=job.shop.splice_rivet)
+    plan = splice_of(lines.part, job)
     splices = [mark for mark in marks if mark.kind == "splice"]
     notes = [n for mark in splices for n in splice_pattern(lines, plan, mark, tuple(marks)).notes]
     for note in dict.fromkeys(notes):

@@ -18,7 +18,7 @@ from loft.bench.offsets import offsets_csv
 from loft.bench.plot import dxf_bytes, pdf_bytes, svg_bytes
 from loft.bench.shop import Work, shop_html, shop_pdf
 from loft.bench.solid import stl_bytes
-from loft.bench.splice import splice_plan
+from loft.bench.splice import splice_of
 from loft.bench.template import blank_drawing, template_drawing
 from loft.job.errors import LoftError
 from loft.job.records import NAN, Job, Section
@@ -138,7 +138,7 @@ def work_of(
         marks=marks,
         blocks=forming_block(section, job),
         blanks=tuple(flat_blank(lines, marks, piece) for piece in lines.pieces),
-        splice=splice_plan(lines.part, kind=job.shop.splice_type, rivet=job.shop.splice_rivet),
+        splice=splice_of(lines.part, job),
         findings=checks(section, job, lines, marks),
         run_curvature=run_curvature,
     )
@@ -206,7 +206,7 @@ def make_summary(section: Section, job: Job, section_hash: str) -> dict[str, Any
         "pieces": [
             {
                 "name": block.name,
-                "girth": round(block.piece.stop - block.piece.start, 1),
+                "girth": round(block.piece.run, 1),
                 "block_depth": round(block.depth + block.base, 3),
                 "block_volume_cm3": round(block.solid.volume / 1000.0, 1),
                 "blank_area_cm2": round(blank.area / 100.0, 1),

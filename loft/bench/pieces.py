@@ -29,15 +29,26 @@ class Piece:
     stop: float  # girth, greater than start; may pass the whole girth
     rows: NDArray[np.int64]
     closed: bool
+    lap: float = 0.0  # how far past `stop` it runs over the next piece
+
+    @property
+    def run(self) -> float:
+        """Return its girth from end to end, the lap included."""
+        return self.stop + self.lap - self.start
 
 
-def split(section: Section, job: Job, girth: Array, before: NDArray[np.bool_]) -> tuple[Piece, ...]:
+def split(
+    section: Section, job: Job, girth: Array, before: NDArray[np.bool_], *, lap: float = 0.0
+) -> tuple[Piece, ...]:
     """Return the pieces between the job's splices, in order of girth.
+
+    Each runs past its second splice by `lap` mm, over the one that begins there.
 
     Raises
     ------
     LoftError
-        A splice is no line that crosses this frame, or two stand at one girth.
+        A splice is no line that crosses this frame, or two stand at one girth; a lap
+        reaches over the whole of the next piece.
 
     Examples
     --------
@@ -70,9 +81,20 @@ def split(section: Section, job: Job, girth: Array, before: NDArray[np.bool_]) -
                 ends=(name, other),
                 start=start,
                 stop=stop,
-                rows=_between(girth, before, start, stop, section.length),
+                rows=_between(girth, before, start, stop + lap, section.length),
                 closed=False,
+                lap=lap,
             )
+        )
+    short = [piece for piece in pieces if piece.stop - piece.start <= 2 * lap]
+    if short:
+        raise LoftError(
+            Finding(
+                column="splice.lap",
+                text=f"{piece.name} found {piece.stop - piece.start:.1f} mm of girth long, more "
+                f"than twice the lap of {lap:.1f} mm wanted",
+            )
+            for piece in short
         )
     return tuple(pieces)
 
@@ -95,7 +117,7 @@ def piece_at(pieces: tuple[Piece, ...], girth: float, length: float) -> Piece:
 
 
 def on_piece(piece: Piece, girth: float, length: float) -> bool:
-    """Say whether a girth lies on a piece, its ends included.
+    """Say whether a girth lies on a piece, its ends and its lap included.
 
     Examples
     --------
@@ -106,7 +128,7 @@ def on_piece(piece: Piece, girth: float, length: float) -> bool:
     True
     """
     past = (girth - piece.start + SAME_GIRTH) % length - SAME_GIRTH
-    return bool(past <= piece.stop - piece.start + SAME_GIRTH)
+    return bool(past <= piece.run + SAME_GIRTH)
 
 
 def _girths(section: Section, splices: tuple[str, ...], unit: str) -> list[float]:

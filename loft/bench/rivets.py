@@ -9,8 +9,8 @@ import numpy as np
 
 from loft.bench.frame import FrameLines
 from loft.bench.marks import Mark
-from loft.bench.splice import Leg, Splice
-from loft.bench.tables import EDGE_USUAL, PITCH_USUAL
+from loft.bench.splice import Leg, Splice, rivets_across, web_room
+from loft.bench.tables import EDGE_LEAST, EDGE_USUAL, PITCH_USUAL
 from loft.job.records import Array, freeze_arrays
 
 
@@ -86,24 +86,23 @@ def _web(
     lines: FrameLines, plan: Splice, splice: Mark, marks: tuple[Mark, ...], leg: Leg, side: float
 ) -> tuple[list[Array], list[str]]:
     part, rivet = lines.part, plan.rivet
-    edge, pitch = EDGE_USUAL * rivet, PITCH_USUAL[0] * rivet
+    edge, pitch, least = EDGE_USUAL * rivet, PITCH_USUAL[0] * rivet, EDGE_LEAST * rivet
     row = int(np.argmin(np.abs(lines.girth - splice.girth)))
-    first = float(lines.setback[row]) + edge
-    last = part.web_depth - edge
-    if part.inner_flange:
-        last -= (part.radius + part.gauge) * math.tan((math.pi - part.inner_angle) / 2)
+    back = float(lines.setback[row])
     if not leg.rivets:
         return [], []
-    across = math.floor((last - first) / pitch + 1e-9) + 1
-    if last < first:
+    across = rivets_across(part, back, rivet)
+    if across < 1:
         return [], [f"the web's {leg.rivets} rivets find no room between bend and edge"]
-    depths = (first + last) / 2 + pitch * (np.arange(across) - (across - 1) / 2)
+    depths = sum(web_room(part, back, rivet)) / 2 + pitch * (np.arange(across) - (across - 1) / 2)
     found: list[Array] = []
     reach = edge
-    while len(found) < leg.rivets and reach < 4 * part.web_depth:
+    most = plan.lap - edge + 1e-9 if plan.lap > 0 else 4 * part.web_depth
+    while len(found) < leg.rivets and reach <= most:
         for inside in depths:
             place = _beside(lines, splice, side * reach, float(inside))
-            if len(found) < leg.rivets and _free(place, marks, edge):
+            room = _free(place, marks, edge) and _to_end(lines, plan, splice, place) >= least
+            if len(found) < leg.rivets and room:
                 found.append(place)
         reach += plan.transverse
     lacks = leg.rivets - len(found)
@@ -125,7 +124,9 @@ def _flange(
     run = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
     found: list[Array] = []
     reach = edge
-    while len(found) < leg.rivets and reach < min(length / 4, 20 * leg.rivets * pitch):
+    most = min(length / 4, 20 * leg.rivets * pitch)
+    most = min(most, plan.lap - edge + 1e-9) if plan.lap > 0 else most
+    while len(found) < leg.rivets and reach <= most:
         place = np.array([np.interp(reach, run, line[:, 0]), np.interp(reach, run, line[:, 1])])
         clear = _free(place, marks, edge)
         if clear:
@@ -142,6 +143,16 @@ def _beside(lines: FrameLines, splice: Mark, along: float, inside: float) -> Arr
     bow = lines.flange_radius[int(np.argmin(np.abs(lines.girth - splice.girth)))]
     sag = along**2 / (2 * bow) if np.isfinite(bow) else 0.0
     return np.asarray(line - (inside + sag) * out)
+
+
+def _to_end(lines: FrameLines, plan: Splice, splice: Mark, place: Array) -> float:
+    """Return how far a place lies from the end of the lap; infinite without one."""
+    if not plan.lap > 0:
+        return math.inf
+    gap = np.mod(lines.girth - splice.girth - plan.lap, lines.outline.length)
+    row = int(np.argmin(np.minimum(gap, lines.outline.length - gap)))
+    out = lines.normal[row]
+    return float((lines.mould[row] - place) @ [out[1], -out[0]])
 
 
 def _free(place: Array, marks: tuple[Mark, ...], edge: float) -> bool:

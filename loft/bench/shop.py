@@ -154,7 +154,7 @@ def _first(work: Work) -> str:
                 (
                     block.name,
                     side_words(work.lines, piece).lower(),
-                    work.say(piece.stop - piece.start),
+                    work.say(piece.run),
                     work.small(block.depth + block.base),
                     f"block_{block.name}.stl, blank_{block.name}.dxf",
                 )
@@ -191,9 +191,10 @@ def _splice(work: Work) -> str:
             "neighbouring splices staggered."
         )
     notes = "".join(f'<p class="warning">{escape(note)}</p>' for note in plan.notes)
+    count = "rivets through both" if plan.type == "overlap" else "rivets each side"
     return (
         f"<h2>Splices ({escape(plan.type or 'type not given')})</h2>"
-        + table(("leg", "width", "rivets each side", "worked"), rows, words=(0, 3))
+        + table(("leg", "width", count, "worked"), rows, words=(0, 3))
         + "".join(f"<p>{escape(fact)}</p>" for fact in facts)
         + notes
         + f'<p class="source">By {escape("; ".join(plan.sources))}.</p>'
@@ -270,7 +271,7 @@ def _flange_table(work: Work, piece: Piece) -> str:
 def _along(work: Work, piece: Piece, row: int) -> float:
     """Return how far a row lies from the piece's first end; its last row at the other end."""
     if row == piece.rows[-1] and not piece.closed:
-        return piece.stop - piece.start
+        return piece.run
     return float((work.lines.girth[row] - piece.start) % work.section.length)
 
 

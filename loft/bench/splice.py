@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from loft.bench.bend import setback
 from loft.bench.part import Part
 from loft.bench.tables import (
     EDGE_LEAST,
@@ -25,6 +26,7 @@ from loft.bench.tables import (
     rivets_per_inch,
     transverse_pitch,
 )
+from loft.job.records import Job
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,6 +47,7 @@ class Splice:
     rivet: float
     legs: tuple[Leg, ...]
     plate_length: float  # least
+    lap: float  # of an overlap: the job's, or what the rows of rivets need
     edge_distance: float  # least
     edge_usual: float
     pitch_least: float
@@ -55,7 +58,22 @@ class Splice:
     sources: tuple[str, ...]
 
 
-def splice_plan(part: Part, *, kind: str, rivet: float) -> Splice:
+def splice_of(part: Part, job: Job) -> Splice:
+    """Return the splices that the job asks for, see `splice_plan`.
+
+    Examples
+    --------
+    >>> from loft.bench.part import part_of
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> job = plain_job()
+    >>> splice_of(part_of(round_section(600.0), job), job).type
+    'plate'
+    """
+    shop = job.shop
+    return splice_plan(part, kind=shop.splice_type, rivet=shop.splice_rivet, lap=shop.splice_lap)
+
+
+def splice_plan(part: Part, *, kind: str, rivet: float, lap: float = math.nan) -> Splice:
     """Work out a splice by the published tables, or say that they do not apply.
 
     Rivets in each leg on each side: width times the tabled count, rounded up; of
@@ -70,6 +88,8 @@ def splice_plan(part: Part, *, kind: str, rivet: float) -> Splice:
         plate or overlap; "" where the job does not say.
     rivet : float
         Diameter, mm; NaN where the job does not say.
+    lap : float
+        How far the pieces of an overlap lie on each other, mm; NaN: as far as needed.
 
     Returns
     -------
@@ -105,16 +125,27 @@ def splice_plan(part: Part, *, kind: str, rivet: float) -> Splice:
         notes.append(f"the rivet table does not reach gauge {part.gauge:g} mm, rivet {rivet:g} mm")
     if kind == "overlap":
         notes.append(
-            "overlap: the table is for single-lap sheet joints and is read so, at 75 %; the "
-            "blanks end at the joint, one of the two is to be made longer by the lap; joggle and "
-            "the eccentric pull are in no table: the maker's data or a licensed engineer decide"
+            "overlap: the table is for single-lap sheet joints and is read so, at 75 %; joggle "
+            "and the eccentric pull are in no table: the maker's data or a licensed engineer decide"
         )
+        needed = _lap(part, legs, rivet)
+        lap = lap if lap > 0 else needed
+        notes.append(
+            f"each piece runs {lap:.1f} mm past its second splice, over the next one, which is to "
+            f"be joggled in by {part.gauge:g} mm there: its files do not show the joggle"
+            if lap > 0
+            else "the lap is not known ([splice] lap): the blanks end at the joint, one of the two "
+            "is to be made longer"
+        )
+    else:
+        lap = math.nan
     pitch = tuple(factor * rivet for factor in PITCH_USUAL)
     return Splice(
         type=kind,
         rivet=rivet,
         legs=legs,
         plate_length=_plate(part, legs, rivet) if kind == "plate" else math.nan,
+        lap=lap,
         edge_distance=EDGE_LEAST * rivet,
         edge_usual=EDGE_USUAL * rivet,
         pitch_least=PITCH_LEAST * rivet,
@@ -159,3 +190,49 @@ def _plate(part: Part, legs: tuple[Leg, ...], rivet: float) -> float:
     flange = max((leg.rivets for leg in legs if leg.name != "web"), default=0)
     row = 2 * (2 * EDGE_USUAL + max(flange - 1, 0) * PITCH_USUAL[0]) * rivet
     return max(2 * part.web_depth, row) if row == row else 2 * part.web_depth
+
+
+def _lap(part: Part, legs: tuple[Leg, ...], rivet: float) -> float:
+    """Return how long a lap its rows of rivets need, at a square flange; NaN where not known."""
+    web = legs[0].rivets
+    across = rivets_across(part, float(setback(math.pi / 2, radius=part.radius, gauge=part.gauge)),
+                           rivet)  # fmt: skip
+    if not all(leg.rivets for leg in legs) or across < 1:
+        return math.nan
+    row = max(leg.rivets for leg in legs[1:])
+    least = max(
+        (math.ceil(web / across) - 1) * transverse_pitch(PITCH_USUAL[0] * rivet, rivet),
+        (row - 1) * PITCH_USUAL[0] * rivet,
+    )
+    return math.ceil(2 * EDGE_USUAL * rivet + least)
+
+
+def rivets_across(part: Part, back: float, rivet: float) -> int:
+    """Return how many rivets 4 D apart stand across the web between bend and edge.
+
+    Examples
+    --------
+    >>> from loft.bench.part import part_of
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> rivets_across(part_of(round_section(600.0), plain_job()), 5.2, 3.2)
+    5
+    """
+    room = web_room(part, back, rivet)
+    return max(math.floor((room[1] - room[0]) / (PITCH_USUAL[0] * rivet) + 1e-9) + 1, 0)
+
+
+def web_room(part: Part, back: float, rivet: float) -> tuple[float, float]:
+    """Return between which depths inside the flange line rivets may stand in the web, mm.
+
+    Examples
+    --------
+    >>> from loft.bench.part import part_of
+    >>> from loft.bench.stock import plain_job, round_section
+    >>> web_room(part_of(round_section(600.0), plain_job()), 5.2, 3.2)
+    (13.2, 67.0)
+    """
+    edge = EDGE_USUAL * rivet
+    last = part.web_depth - edge
+    if part.inner_flange:
+        last -= (part.radius + part.gauge) * math.tan((math.pi - part.inner_angle) / 2)
+    return back + edge, last

@@ -12,9 +12,10 @@ from loft.bench.blank import Blank, flat_blank, notch
 from loft.bench.drawing import Drawing
 from loft.bench.frame import FrameLines, frame_lines
 from loft.bench.marks import Mark, frame_marks
+from loft.bench.outline import SAME_GIRTH
 from loft.bench.pieces import Piece, on_piece
 from loft.bench.rivets import splice_pattern
-from loft.bench.splice import splice_plan
+from loft.bench.splice import splice_of
 from loft.bench.titles import on_board, ring_title, title_block, view_words
 from loft.job.caution import SHAPE_ONLY
 from loft.job.errors import Finding, LoftError
@@ -234,7 +235,7 @@ def _rivets(
     pieces: Sequence[Piece],
 ) -> None:
     """Draw the splice rivets that lie on some pieces; those of the flange as on the flat."""
-    plan = splice_plan(lines.part, kind=job.shop.splice_type, rivet=job.shop.splice_rivet)
+    plan = splice_of(lines.part, job)
     length = lines.outline.length
     for mark in (mark for mark in marks if mark.kind == "splice"):
         pattern = splice_pattern(lines, plan, mark, marks)
@@ -273,7 +274,8 @@ def side_words(lines: FrameLines, piece: Piece) -> str:
     >>> [side_words(lines, piece) for piece in lines.pieces]
     ['STARBOARD', 'STARBOARD', 'PORT', 'PORT']
     """
-    sides = lines.side[piece.rows[1:-1]]
+    past = np.mod(lines.girth[piece.rows] - piece.start, lines.outline.length)
+    sides = lines.side[piece.rows[(past > SAME_GIRTH) & (past < piece.stop - piece.start)]]
     share = float(np.mean(sides == "starboard"))
     return "STARBOARD" if share > 0.98 else "PORT" if share < 0.02 else "PORT AND STARBOARD"
 

@@ -176,6 +176,7 @@ SHOP = {
     "splice": {
         "type": Key(convert=choice(("plate", "overlap")), field="splice_type"),
         "rivet": Key(convert=length(above=0.0), field="splice_rivet"),
+        "lap": Key(convert=length(above=0.0), field="splice_lap"),
     },
     "block": {
         "margin": Key(convert=length(least=0.0), field="block_margin"),

@@ -184,6 +184,7 @@ class Shop:
     cutout_corner_radius: float = NAN
     splice_type: str = ""
     splice_rivet: float = NAN
+    splice_lap: float = NAN
     block_margin: float = NAN
     block_base: float = NAN
     block_pins: tuple[tuple[str, float], ...] = ()

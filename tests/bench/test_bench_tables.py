@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 
 from loft.bench.bend import bend_allowance, bend_constant, setback
+from loft.bench.blank import flat_blank
 from loft.bench.frame import frame_lines
 from loft.bench.limits import checks, radius_tables
 from loft.bench.marks import frame_marks
 from loft.bench.part import part_of
 from loft.bench.rivets import splice_pattern
-from loft.bench.splice import leg_rivets, splice_plan
+from loft.bench.splice import leg_rivets, splice_of, splice_plan
 from loft.bench.stock import plain_job, round_section
 from loft.bench.tables import (
     AGEING_HOURS,
@@ -30,6 +31,7 @@ from loft.bench.tables import (
     rivets_per_inch,
     transverse_pitch,
 )
+from loft.bench.template import side_words
 from loft.job.errors import LoftError
 
 RIGHT = math.pi / 2
@@ -371,6 +373,50 @@ def test_rivets_of_a_splice_keep_their_published_distances(kind, sides):
             assert (np.maximum(aside, below) >= 2.5 * 3.2 - 1e-9).all()
 
 
+def test_pieces_of_an_overlap_are_longer_by_the_lap():
+    """Every rivet goes through both pieces, 2 D and more from the end of each."""
+    job = plain_job()
+    sheet = replace(job.frame_section, stands="inside_stringers")  # no cut-outs in the way
+    shop = replace(job.shop, splice_type="overlap")
+    job = replace(job, frame_section=sheet, shop=shop)
+    section = round_section(600.0)
+    lines = frame_lines(section, job)
+    plan = splice_of(lines.part, job)
+    # 18 in the web, 5 in a row of it: 4 rows 3/4 x 4 D apart; 5 in the flange, 4 D apart
+    assert plan.lap == math.ceil(5 * 3.2 + max(3 * 0.75 * 12.8, 4 * 12.8))
+    marks = frame_marks(section, job, lines)
+    quarter = section.length / 4
+    for number, piece in enumerate(lines.pieces):
+        assert piece.run == pytest.approx(quarter + plan.lap, abs=0.01)
+        last = lines.girth[piece.rows[-1]]
+        assert (last - piece.start) % section.length == pytest.approx(piece.run, abs=0.01)
+        edge = flat_blank(lines, [], piece).trim
+        turn = np.ptp(np.unwrap(np.arctan2(edge[:, 0], edge[:, 1])))
+        assert turn * 600.0 == pytest.approx(quarter + plan.lap, abs=0.01)
+        splice = marks[(number + 1) % 4]
+        pattern = splice_pattern(lines, plan, splice, marks)
+        assert pattern.notes == ()
+        for bl, height in (*pattern.web, *pattern.flange):
+            past = (math.atan2(bl, height) - splice.girth / 600.0) % (2 * np.pi)
+            far = math.hypot(bl, height) * math.sin(plan.lap / 600.0 - past)
+            assert math.hypot(bl, height) * math.sin(past) >= 2.5 * 3.2 - 0.1
+            assert far >= 2.0 * 3.2  # the least, FAA AC 43.13-1B as quoted
+    assert [side_words(lines, piece) for piece in lines.pieces] == ["STARBOARD"] * 2 + ["PORT"] * 2
+
+
+def test_a_lap_that_cannot_be_is_told():
+    job = plain_job()
+    short = replace(job, shop=replace(job.shop, splice_type="overlap", splice_lap=20.0))
+    section = round_section(600.0)
+    lines = frame_lines(section, short)
+    marks = frame_marks(section, short, lines)
+    told = [f.text for f in checks(section, short, lines, marks) if f.column == "splice.rivet"]
+    assert any("of the web's rivets at CROWN find no room" in text for text in told)
+    long = replace(job, shop=replace(job.shop, splice_type="overlap", splice_lap=500.0))
+    with pytest.raises(LoftError, match=r"CROWN-S1S found 942.5 mm.* twice the lap of 500.0 mm"):
+        frame_lines(section, long)
+
+
 def test_rivets_that_find_no_room_are_told():
     job = plain_job()
     sheet = replace(job.frame_section, web_depth=20.0, flange=12.0, rivet_line=float("nan"))
@@ -388,6 +434,8 @@ def test_mirror_pairs_are_spoken_of_either_way():
     """A round frame is alike; the lopsided one differs by some 60 mm, its band is 0.6."""
     alike = found(plain_job())["section"]
     assert "are alike within the section's band: 0.00 mm apart" in alike.text
+    lapped = replace(plain_job(), shop=replace(plain_job().shop, splice_type="overlap"))
+    assert "no mirror pairs: each piece of an overlap has its lap" in found(lapped)["section"].text
     section = bodies.section_of(bodies.lopsided)
     job = replace(plain_job(), missing=("F14",))
     sheet = replace(job.frame_section, splices=("CROWN", "KEEL"))
