@@ -9,7 +9,7 @@ import numpy as np
 from loft.bench.blank import Blank
 from loft.bench.block import Block
 from loft.bench.frame import FrameLines
-from loft.bench.tables import SOFT_MINUTES, alloy_of
+from loft.bench.tables import COLD_MINUTES, SOFT_MINUTES, alloy_of
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -128,8 +128,9 @@ def _temper(alloy: str) -> list[str]:
     if family in SOFT_MINUTES:
         out.append(
             f"{family} freshly quenched stays soft for about {SOFT_MINUTES[family]} minutes "
-            "(FAA-H-8083-30 ch. 5, of rivets). Salt baths: a wet part explodes the salt into "
-            "steam (T.O. 1-1A-9)."
+            "(FAA-H-8083-30 ch. 5, of rivets); what is to be formed later goes into the cold "
+            f"within {COLD_MINUTES[family]} (an airline's repair manual, as quoted). Salt baths: "
+            "a wet part explodes the salt into steam (T.O. 1-1A-9)."
         )
     return out
 

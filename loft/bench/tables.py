@@ -45,6 +45,7 @@ RELIEF_HOLES = ((0.064, 1 / 8), (0.128, 3 / 16))
 AGEING_HOURS = 96  # 2017 and 2024 after solution treatment: T.O. 1-1A-9
 #: Minutes in which it stays soft after the quench: FAA-H-8083-30 ch. 5, rivets of that alloy.
 SOFT_MINUTES = {"2024": 10, "2017": 60}
+COLD_MINUTES = {"2024": 5, "2017": 30}  # an airline's structural repair manual, an excerpt
 CRACK_STOP_INCH = (3 / 32, 1 / 8)  # FAA AC 43.13-1B para 4-59
 
 

@@ -19,6 +19,7 @@ from loft.bench.splice import leg_rivets, splice_of, splice_plan
 from loft.bench.stock import plain_job, round_section
 from loft.bench.tables import (
     AGEING_HOURS,
+    COLD_MINUTES,
     CRACK_STOP_INCH,
     INCH,
     RADIUS_TABLES,
@@ -178,9 +179,13 @@ def test_rivet_length_and_transverse_pitch():
 
 
 def test_heat_treatment_and_crack_stops():
-    """96 h: T.O. 1-1A-9. 10 and 60 min: FAA-H-8083-30 ch. 5. 3/32 or 1/8 in: AC 43.13-1B 4-59."""
+    """96 h: T.O. 1-1A-9. 10 and 60 min: FAA-H-8083-30 ch. 5. 3/32 or 1/8 in: AC 43.13-1B 4-59.
+
+    Into the cold within 5 and 30 min: an excerpt of an airline's structural repair manual.
+    """
     assert AGEING_HOURS == 96
     assert SOFT_MINUTES == {"2024": 10, "2017": 60}
+    assert COLD_MINUTES == {"2024": 5, "2017": 30}
     assert CRACK_STOP_INCH == (3 / 32, 1 / 8)
 
 
