@@ -10,6 +10,7 @@ the file is not valid, not in millimetres, or further off than 0.01 mm.
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
@@ -97,7 +98,9 @@ def environment(folder: Path, kernel: str) -> Path:
     python = folder / "bin" / "python"
     if not (folder / "ready").exists():
         venv.create(folder, with_pip=True, clear=True)
-        subprocess.run([python, "-m", "pip", "install", "--quiet", kernel], check=True)
+        alone = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
+        call = [python, "-m", "pip", "install", "--quiet", kernel]
+        subprocess.run(call, check=True, env=alone, cwd=folder)
         (folder / "ready").touch()
     return python
 
