@@ -577,6 +577,29 @@ def test_blunders_and_a_dent_are_no_fold():
     assert fair(sim.make_job(frames), survey, lines=False).lift(frames[0]).length > 0
 
 
+def test_wild_readings_of_a_crowded_frame_are_no_fold_and_hide_none():
+    """800 readings a frame, one in 25 wild by up to half the radius; then a fin read as closely."""
+    frames = sim.frames_at(missing=MISSING)
+    survey = sim.simulate(sim.barrel(), frames, sim.labels(800), np.random.default_rng(21))
+    rng = np.random.default_rng(22)
+    wild = np.flatnonzero(rng.random(len(survey.bl)) < 0.04)
+    share = 1.0 + rng.uniform(-0.5, 0.5, len(wild))
+    middle = survey.wl.mean()
+    survey = sim.with_(survey, wild, bl=survey.bl[wild] * share)
+    survey = sim.with_(survey, wild, wl=middle + (survey.wl[wild] - middle) * share)
+    job = sim.make_job(frames)
+    assert fair(job, survey, lines=False).lift(frames[0]).length > 0
+    mine = np.flatnonzero(survey.frame == "F4")
+    root = mine[np.argmax(survey.bl[mine])]
+    reach = np.arange(3.0, 240.0, 3.0)
+    fin = mine[rng.permutation(len(mine))[: 2 * len(reach)]]  # what is read of it replaces others
+    survey = sim.with_(survey, fin, bl=survey.bl[root] + np.tile(reach, 2))
+    survey = sim.with_(survey, fin, wl=survey.wl[root] + np.repeat([0.0, 80.0], len(reach)))
+    with pytest.raises(LoftError, match=r"frame F4: .*not star-shaped") as told:
+        fair(job, survey, lines=False)
+    assert len(told.value.findings) == 1
+
+
 def test_shape_is_not_taken_for_scatter():
     """Four frames far apart on a body that swells and narrows: its run is learned, not doubted."""
     body = replace(
