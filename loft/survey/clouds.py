@@ -12,28 +12,28 @@ the sigma that the job states for the scan stands whole under every cell.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from functools import cache
+from dataclasses import replace
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from loft.job.errors import Finding, LoftError
-from loft.job.records import NAN, Array, CloudSet, Frame, Job, Survey
+from loft.job.records import NAN, Array, CloudSet, Job, Survey
 from loft.job.schema import given_name
 from loft.job.units import MM_PER
 from loft.survey.cells import Cells, find_metal
 from loft.survey.centre import centre_heights
 from loft.survey.extent import check_extent, frame_spacing
 from loft.survey.plaintext import CloudHead
-from loft.survey.readers import CHUNK, cloud_head, iter_cloud
-from loft.survey.sample import Sample, Sampler
-from loft.survey.slabs import Cutter, Heights, Slab, slabs_of
+from loft.survey.readers import CHUNK, cloud_head
+from loft.survey.runs import Tubes
+from loft.survey.sample import Sample
+from loft.survey.sieve import Pass, in_order, sift
+from loft.survey.slabs import Cutter, Slab, slabs_of
 from loft.survey.tables import face_depth
 
 LEAST_SHARE = 0.05  # of a point's own sigma, under which no cell's goes
-LOOK = 50_000  # points looked at for the extent of the whole cloud
 LAYER = {"skin_inner": "outermost", "stringer_inner": "outermost"}
 SPARSE = 20  # cells of a slab under which it is told as hardly seen
 
@@ -53,18 +53,6 @@ class Registration(Protocol):
         """Return covariances, shape (n, 3, 3) in mm^2, at points (station, bl, wl) (n, 3)."""
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class Pass:
-    """What one pass over a file brings: the sample in the slabs, and a look at the whole."""
-
-    sample: Sample
-    look: Array  # (k, 3) some points as they stand in the file
-    read: int
-    blank: int  # points without numbers, or called invalid by the file
-    in_slabs: int
-    far: int
-
-
 def cloud_survey(
     job: Job,
     cloud_set: CloudSet,
@@ -72,6 +60,7 @@ def cloud_survey(
     progress: Callable[[float], None] | None = None,
     *,
     chunk: int = CHUNK,
+    tubes: Tubes | None = None,
 ) -> tuple[Survey, dict[str, Any]]:
     """Read a scan into readings at every frame and across every bay.
 
@@ -85,7 +74,9 @@ def cloud_survey(
     progress : callable, optional
         Told the share of the file that has been read, 0 to 1.
     chunk : int
-        Most points in memory at a time; the result does not depend on it.
+        Most points in one array; the result does not depend on it.
+    tubes : Tubes, optional
+        About the stringers: filled in the same pass.
 
     Returns
     -------
@@ -109,6 +100,7 @@ def cloud_survey(
     >>> import numpy as np
     >>> theta, station = np.meshgrid(np.linspace(-3, 3, 2000), np.linspace(-10, 10, 11))
     >>> tube = np.stack([station, 600 * np.sin(theta), 600 * np.cos(theta)], axis=-1)
+    >>> from loft.job.records import Frame
     >>> frames = (Frame(name="F1", station=0.0), Frame(name="F2", station=500.0))
     >>> job = Job(path=Path("job.toml"), title="", unit="mm", missing=(), frames=frames)
     >>> with tempfile.TemporaryDirectory() as folder:
@@ -127,16 +119,24 @@ def cloud_survey(
         text = f"no frame of the job shows the face {cloud_set.face}"
         raise LoftError(Finding(file=name, text=text))
     rotation, shift = motion_of(registration)
-    found = _one_pass(
-        cloud_set, slabs, job.frames, rotation, shift, name=name, chunk=chunk, progress=progress
+    found = sift(
+        cloud_set.file,
+        [Cutter(slabs, job.frames), *([tubes] if tubes else [])],
+        (rotation * MM_PER[cloud_set.unit], shift),
+        name=name,
+        chunk=chunk,
+        progress=progress,
     )
+    sample = found.samples[0]
+    if tubes:
+        tubes.sample = found.samples[1]
     if found.read == found.blank:
         text = f"all {found.read} points are without numbers, a scan of the metal wanted"
         raise LoftError(Finding(file=name, text=text))
     extent = check_extent(
         job, found.look, cloud_set.unit, rotation=rotation, shift=shift, name=name
     )
-    cells = _all_cells(job, cloud_set, slabs, found.sample)
+    cells = _all_cells(job, cloud_set, slabs, sample)
     survey = _survey(job, cloud_set, slabs, cells, registration, name)
     if not len(survey):
         raise LoftError(Finding(file=name, text=_nothing(job, cloud_set, found)))
@@ -162,58 +162,6 @@ def motion_of(registration: Registration | None) -> tuple[Array, Array]:
     )
 
 
-def _one_pass(
-    cloud_set: CloudSet,
-    slabs: tuple[Slab, ...],
-    frames: tuple[Frame, ...],
-    rotation: Array,
-    shift: Array,
-    *,
-    name: str,
-    chunk: int,
-    progress: Callable[[float], None] | None,
-) -> Pass:
-    """Read the file once; only what lies in the slabs is turned as a whole."""
-    cutter, sampler = Cutter(slabs, frames), Sampler()
-    motion = rotation * MM_PER[cloud_set.unit]
-    look, stride, read, blank, in_slabs = np.zeros((0, 3)), 1, 0, 0, 0
-    for points in iter_cloud(cloud_set.file, chunk, progress=progress, name=name):
-        with np.errstate(invalid="ignore"):  # no number in one coordinate makes all of them none
-            station = points @ motion[0] + shift[0]
-        good = np.isfinite(station)
-        if not good.all():
-            blank += len(points) - int(good.sum())
-            station[~good] = np.inf  # in no slab
-        seen = slice(-read % stride, None, stride)
-        look = np.concatenate([look, points[seen][good[seen]]])
-        while len(look) > 2 * LOOK:
-            look, stride = look[::2], stride * 2
-        slab, index, offset = cutter.cut(station, _heights(points, motion[2], shift[2]))
-        in_slabs += len(index)
-        across = points.take(index, axis=0) @ motion[1:].T + shift[1:]
-        sampler.offer(slab, np.column_stack([offset, across]), index + read)
-        read += len(points)
-    return Pass(
-        sample=sampler.sample(),
-        look=look,
-        read=read,
-        blank=blank,
-        in_slabs=in_slabs,
-        far=sampler.far,
-    )
-
-
-def _heights(points: Array, turn: Array, shift: float) -> Heights:
-    """Return what gives the waterlines of the points of an index; all made at the first call."""
-
-    @cache
-    def whole() -> Array:
-        with np.errstate(invalid="ignore"):  # points without numbers lie in no slab
-            return np.asarray(points @ turn + shift)
-
-    return lambda index: whole()[index]
-
-
 def _all_cells(
     job: Job, cloud_set: CloudSet, slabs: tuple[Slab, ...], sample: Sample
 ) -> dict[int, tuple[Cells, float, float]]:
@@ -226,17 +174,21 @@ def _all_cells(
         spacing=frame_spacing(job),
     )
     inside = job.stringer_depth if cloud_set.face == "stringer_inner" else 0.0
-    found = {}
-    for height, (k, part) in zip(centre, parts.items(), strict=True):
-        points = np.stack([sample.offset[part] - slabs[k].at, sample.bl[part], sample.wl[part]], 1)
-        cells = find_metal(
-            points,
+
+    def metal(slab: tuple[int, float]) -> Cells:
+        k, height = slab
+        part = parts[k]
+        return find_metal(
+            np.stack([sample.offset[part] - slabs[k].at, sample.bl[part], sample.wl[part]], 1),
             height,
             sigma=cloud_set.sigma,
             layer=LAYER.get(cloud_set.face, ""),
             inside=inside,
             seed=k,
         )
+
+    found = {}
+    for k, cells in zip(parts, in_order(metal, zip(parts, centre, strict=True)), strict=True):
         share = float(cells.agreeing.sum() / max(cells.points.sum(), 1.0))
         found[k] = (cells, float(sample.seen[k]), share)
     return found
@@ -307,7 +259,8 @@ def _covariance(
 def _nothing(job: Job, cloud_set: CloudSet, found: Pass) -> str:
     """Say why no reading came of a cloud that was read."""
     where = "at the frames" if cloud_set.face == "frame_flange" else "at the frames and bays"
-    text = f"{found.read} points found, {found.in_slabs} of them {where}, but no metal in them"
+    near = found.samples[0].seen.sum()
+    text = f"{found.read} points found, {near} of them {where}, but no metal in them"
     if cloud_set.face == "stringer_inner":
         return f"{text}: nothing stands about {job.stringer_depth:g} mm inside the skin"
     return f"{text} that goes on from cell to cell; a denser scan wanted"
@@ -325,8 +278,10 @@ def _notes(
     notes = [*head.notes]
     if found.blank:
         notes.append(f"{found.blank} of {found.read} points carry no numbers and were left out")
-    if found.far:
-        notes.append(f"{found.far} points lie more than 50 m off the centreline, left out")
+    if found.samples[0].far:
+        notes.append(
+            f"{found.samples[0].far} points lie more than 50 m off the centreline, left out"
+        )
     spread = _middle([c.spread[c.found] for c, _, _ in cells.values()])
     if spread > 2.0 * cloud_set.sigma:
         notes.append(
@@ -387,8 +342,8 @@ def _report(
         "face": cloud_set.face,
         "points": found.read,
         "without_numbers": found.blank,
-        "in_slabs": found.in_slabs,
-        "per_square": found.sample.per_square,
+        "in_slabs": int(found.samples[0].seen.sum() + found.samples[0].far),
+        "per_square": found.samples[0].per_square,
         "readings": len(survey),
         "set_aside": round(1.0 - on_metal / max(total, 1.0), 4),
         "extent": extent,

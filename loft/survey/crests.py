@@ -10,7 +10,7 @@ follow it is let go. Where the scan does not show the edge nothing is said but t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -31,9 +31,9 @@ from loft.survey.planes import (
     stack_up,
     trial_planes,
 )
-from loft.survey.readers import CHUNK, iter_cloud
-from loft.survey.runs import BLOCK, Run, Tubes, directions, lay_tubes, runs_of, runs_within, tube_of
-from loft.survey.sample import Sample, Sampler
+from loft.survey.runs import Run, Tubes, runs_of, runs_within
+from loft.survey.sample import Sample
+from loft.survey.sieve import sift
 from loft.survey.slabs import slabs_of
 from loft.survey.tables import face_depth
 
@@ -73,8 +73,7 @@ def crest_survey(
     labelled: Survey,
     *,
     registration: Registration | None = None,
-    progress: Callable[[float], None] | None = None,
-    chunk: int = CHUNK,
+    tubes: Tubes | None = None,
     reach: tuple[float, float] = (-np.inf, np.inf),
 ) -> tuple[Survey, dict[str, Any]]:
     """Read the inner edges of the labelled stringers off a scan of the inside.
@@ -87,8 +86,11 @@ def crest_survey(
         A scan in which skin and stringers are both seen.
     labelled : Survey
         Readings by hand with labels; a run needs one at each end.
-    registration, progress, chunk
+    registration
         As for the cloud's other readings.
+    tubes : Tubes, optional
+        About the runs, as the pass for those readings filled them; without them the
+        file is read here.
     reach : (float, float)
         Between which stations the scan has points, mm; nothing is asked of it beyond.
 
@@ -120,52 +122,20 @@ def crest_survey(
     if not (np.isfinite(job.stringer_depth) and np.isfinite(job.stringer_width)):
         text = "no stringer depth and width found; both wanted in [stringer]"
         raise LoftError(Finding(file=name, text=text))
-    runs = runs_within(runs_of(job, labelled), reach)
-    if not runs:
+    runs = tubes.runs if tubes else runs_of(job, labelled)
+    if not runs_within(runs, reach):
         text = "no stringer found that was surveyed by hand at two stations; that wanted"
         raise LoftError(Finding(file=name, text=text))
-    sample, tubes = _tubes(
-        cloud_set, runs, motion_of(registration), name=name, chunk=chunk, progress=progress
-    )
-    blocks = _read_blocks(job, cloud_set, runs, sample, tubes)
+    tubes = tubes or Tubes(runs)
+    if tubes.sample is None:
+        turn, shift = motion_of(registration)
+        motion = turn * MM_PER[cloud_set.unit], shift
+        tubes.sample = sift(cloud_set.file, [tubes], motion, name=name).samples[0]
+    blocks = _read_blocks(job, cloud_set, tubes, tubes.sample)
     return _crests(job, cloud_set, runs, blocks, registration, name, reach)
 
 
-def _tubes(
-    cloud_set: CloudSet,
-    runs: Sequence[Run],
-    motion: tuple[Array, Array],
-    *,
-    name: str,
-    chunk: int,
-    progress: Callable[[float], None] | None,
-) -> tuple[Sample, Tubes]:
-    """Read the file once and keep a fair sample of what lies about the runs."""
-    tubes = lay_tubes(runs)
-    table = directions(tubes)
-    rotation, shift = motion
-    turn = rotation * MM_PER[cloud_set.unit]
-    sampler, read = Sampler(), 0
-    for points in iter_cloud(cloud_set.file, chunk, progress=progress, name=name):
-        number = np.arange(read, read + len(points))
-        read += len(points)
-        good = np.isfinite(points).all(axis=1)
-        block = np.full(len(points), -1)
-        along = (points[good] @ turn[0] + shift[0] - tubes.first) / BLOCK
-        inside = (along >= 0) & (along < len(table))
-        block[np.flatnonzero(good)[inside]] = along[inside].astype(int)
-        held = np.flatnonzero(block >= 0)
-        place = points[held] @ turn.T + shift
-        tube = tube_of(tubes, table, block[held], place)
-        held, place, tube = held[tube >= 0], place[tube >= 0], tube[tube >= 0]
-        place[:, 0] -= tubes.station[tube]
-        sampler.offer(tube, place, number[held])
-    return sampler.sample(), tubes
-
-
-def _read_blocks(
-    job: Job, cloud_set: CloudSet, runs: Sequence[Run], sample: Sample, tubes: Tubes
-) -> Blocks:
+def _read_blocks(job: Job, cloud_set: CloudSet, tubes: Tubes, sample: Sample) -> Blocks:
     """Return the edge in every block: first the skin beside it, then what stands inside."""
     angle = np.arctan2(tubes.point[:, 0], tubes.point[:, 1] - tubes.centre)
     stack = stack_up(
@@ -266,6 +236,8 @@ def _crests(
     seen_from = (blocks.station >= reach[0]) & (blocks.station <= reach[1])
     rows, told = [], []
     for k, run in enumerate(runs):
+        if not runs_within([run], reach):
+            continue
         mine = np.flatnonzero((blocks.run == k) & seen_from)
         wanted = stations[(stations > run.start[0]) & (stations < run.end[0])]
         found, seen = _follow(run, blocks, mine, wanted)

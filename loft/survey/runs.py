@@ -15,12 +15,15 @@ from numpy.typing import NDArray
 
 from loft.job.labels import line_of
 from loft.job.records import Array, Job, Survey, freeze_arrays
+from loft.survey.sample import Sample
+from loft.survey.slabs import Across
 from loft.survey.tables import face_depth
 
 BLOCK = 40.0  # mm of station that are looked at together
 TUBE = 45.0  # mm to each side of where the run is looked for
 SHARE = 0.45  # of the way to the next line, if that is nearer
 DIRECTIONS = 1440
+WIDTH = 2.0 * np.pi / DIRECTIONS
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -91,72 +94,92 @@ def _by_station(place: Array, together: float = 30.0) -> Array:
     return np.stack([place[group == k].mean(axis=0) for k in range(group[-1] + 1)])
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
 class Tubes:
-    """Blocks of all runs: run, middle station, expected point, half width; arrays (b,)."""
+    """Blocks of all runs: a sieve that holds back what lies about them, and its sample.
 
-    run: NDArray[np.int64]
-    slice: NDArray[np.int64]
-    station: Array
-    point: Array  # (b, 2)
-    half: Array
-    centre: Array  # (b,) waterline about which directions are taken
-    first: float
+    Parameters
+    ----------
+    runs : sequence of Run
+        At least one.
 
+    Attributes
+    ----------
+    run, slice : ndarray of int, shape (b,)
+        Of each block: its run, and its place along the station.
+    station, half, centre : ndarray, shape (b,)
+        Its middle; half its width, which is less where the next line is near; the
+        waterline about which directions are taken.
+    point : ndarray, shape (b, 2)
+        Where the run is expected at its middle.
+    sample : Sample or None
+        Of the last pass: a heap a block.
 
-def lay_tubes(runs: Sequence[Run]) -> Tubes:
-    """Cut the runs to blocks of station; half as wide as the next line allows."""
-    first = min(run.start[0] for run in runs)
-    rows = []
-    for k, run in enumerate(runs):
-        low, high = (int(np.floor((end[0] - first) / BLOCK)) for end in (run.start, run.end))
-        rows += [(k, block) for block in range(low + 1, high)]
-    table = np.array(rows, dtype=np.int64).reshape(-1, 2)
-    station = first + (table[:, 1] + 0.5) * BLOCK
-    point = np.zeros((len(table), 2))
-    for k, run in enumerate(runs):
-        mine = table[:, 0] == k
-        point[mine] = run.at(station[mine])
-    half, centre = np.full(len(table), TUBE), np.zeros(len(table))
-    for block in np.unique(table[:, 1]):
-        mine = np.flatnonzero(table[:, 1] == block)
-        apart = np.hypot(*(point[mine][:, None] - point[mine][None]).transpose(2, 0, 1))
+    Examples
+    --------
+    >>> run = Run(line="S4P", start=np.array([0.0, 0, 700]), end=np.array([500.0, 0, 700]))
+    >>> place = np.array([[10.0, 705.0], [300.0, 705.0]])
+    >>> heap, index, along = Tubes([run]).cut(np.array([57.0, 57.0]), lambda at: place[at])
+    >>> heap.tolist(), index.tolist(), along.tolist()
+    ([0], [0], [-3.0])
+    """
+
+    per_square = 24  # some eight squares a block: more than are looked at
+
+    def __init__(self, runs: Sequence[Run]):
+        self.runs = tuple(runs)
+        self.first = min(run.start[0] for run in runs)
+        self.sample: Sample | None = None
+        rows = []
+        for k, run in enumerate(runs):
+            low, high = (
+                int(np.floor((end[0] - self.first) / BLOCK)) for end in (run.start, run.end)
+            )
+            rows += [(k, block) for block in range(low + 1, high)]
+        self.run, self.slice = np.array(rows, dtype=np.int64).reshape(-1, 2).T
+        self.station = self.first + (self.slice + 0.5) * BLOCK
+        self.point = np.zeros((len(rows), 2))
+        for k, run in enumerate(runs):
+            mine = self.run == k
+            self.point[mine] = run.at(self.station[mine])
+        self.half, self.centre = np.full(len(rows), TUBE), np.zeros(len(rows))
+        for block in np.unique(self.slice):
+            self._part(np.flatnonzero(self.slice == block))
+        self.slices = int(self.slice.max(initial=-1)) + 1
+        self.slice_centre = np.zeros(self.slices)
+        self.slice_centre[self.slice] = self.centre
+        self.table = self._directions()
+
+    def _part(self, mine: NDArray[np.int64]) -> None:
+        """Part the blocks of one slice from each other."""
+        point = self.point[mine]
+        apart = np.hypot(*(point[:, None] - point[None]).transpose(2, 0, 1))
         apart[np.diag_indices(len(mine))] = np.inf
-        half[mine] = np.minimum(TUBE, SHARE * apart.min(axis=1))
-        centre[mine] = (point[mine, 1].min() + point[mine, 1].max()) / 2.0
-    return Tubes(
-        run=table[:, 0],
-        slice=table[:, 1],
-        station=station,
-        point=point,
-        half=half,
-        centre=centre,
-        first=first,
-    )
+        self.half[mine] = np.minimum(TUBE, SHARE * apart.min(axis=1))
+        self.centre[mine] = (point[:, 1].min() + point[:, 1].max()) / 2.0
 
+    def _directions(self) -> NDArray[np.int64]:
+        """Return which block each direction meets in each slice; -1 for none."""
+        table = np.full((self.slices, DIRECTIONS), -1)
+        for block in range(len(self.run)):
+            bl, up = self.point[block, 0], self.point[block, 1] - self.centre[block]
+            reach = self.half[block] / max(float(np.hypot(bl, up)), 1.0)
+            low, high = (np.floor((np.arctan2(bl, up) + sign * reach) / WIDTH) for sign in (-1, 1))
+            table[self.slice[block], np.arange(low, high + 1).astype(int) % DIRECTIONS] = block
+        return table
 
-def directions(tubes: Tubes) -> NDArray[np.int64]:
-    """Return which tube each direction meets in each slice; -1 for none."""
-    count = int(tubes.slice.max(initial=-1)) + 1
-    table = np.full((count, DIRECTIONS), -1)
-    width = 2 * np.pi / DIRECTIONS
-    for tube in range(len(tubes.run)):
-        bl, up = tubes.point[tube, 0], tubes.point[tube, 1] - tubes.centre[tube]
-        reach = tubes.half[tube] / max(float(np.hypot(bl, up)), 1.0)
-        low, high = (np.floor((np.arctan2(bl, up) + sign * reach) / width) for sign in (-1, 1))
-        table[tubes.slice[tube], np.arange(low, high + 1).astype(int) % DIRECTIONS] = tube
-    return table
+    def cut(
+        self, station: Array, across: Across
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
+        """Return block, index of the point and way aft of the block's middle: by direction first.
 
-
-def tube_of(
-    tubes: Tubes, table: NDArray[np.int64], block: NDArray[np.int64], place: Array
-) -> NDArray[np.int64]:
-    """Return the tube of every point, -1 for none: by direction, then by distance."""
-    centre = np.zeros(len(table))
-    centre[tubes.slice] = tubes.centre
-    angle = np.arctan2(place[:, 1], place[:, 2] - centre[block])
-    tube = table[block, np.floor(angle / (2 * np.pi / DIRECTIONS)).astype(int) % DIRECTIONS]
-    away = place[:, 1:] - tubes.point[tube]
-    far = (away**2).sum(axis=1) > (1.5 * TUBE) ** 2
-    tube[far] = -1
-    return tube
+        A point whose station is infinite lies in none.
+        """
+        along = (station - self.first) / BLOCK
+        index = np.flatnonzero((along >= 0.0) & (along < self.slices))
+        part, place = along[index].astype(np.int64), across(index)
+        angle = np.arctan2(place[:, 0], place[:, 1] - self.slice_centre[part])
+        block = self.table[part, np.floor(angle / WIDTH).astype(np.int64) % DIRECTIONS]
+        away = place - self.point[block]
+        held = np.flatnonzero((block >= 0) & ((away**2).sum(axis=1) <= (1.5 * TUBE) ** 2))
+        block, index = block[held], index[held]
+        return block, index, station[index] - self.station[block]

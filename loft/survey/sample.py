@@ -39,6 +39,8 @@ class Sample:
         mm; `offset` is the station less that of the slab's plane.
     seen : ndarray of int, shape (slabs,)
         Number of points that each slab was offered, up to the last one that had any.
+    far : int
+        Points more than REACH off, not among those.
     per_square : int
         Points kept in a full square.
     """
@@ -48,10 +50,22 @@ class Sample:
     bl: Array
     wl: Array
     seen: NDArray[np.int64]
+    far: int
     per_square: int
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sifted:
+    """Of the points that were offered those that may enter the sample, and the count of all."""
+
+    mark: NDArray[np.uint64]  # the hash of its square, then the first bits of its priority
+    slab: NDArray[np.int32]
+    place: Array  # (n, 3) offset, bl, wl
+    seen: NDArray[np.int64]
+    far: int
 
 
 def priority(number: NDArray[np.int64]) -> NDArray[np.uint64]:
@@ -79,8 +93,9 @@ class Sampler:
     >>> import numpy as np
     >>> sampler = Sampler()
     >>> for start in (0, 1000):
-    ...     place = np.zeros((1000, 3))
-    ...     sampler.offer(np.zeros(1000, int), place, np.arange(start, start + 1000))
+    ...     slab, place = np.zeros(1000, int), np.zeros((1000, 3))
+    ...     number = np.arange(start, start + 1000)
+    ...     sampler.add(sampler.sift(slab, place[:, 0], place[:, 1:], number=number))
     >>> sample = sampler.sample()
     >>> len(sample.slab), sample.seen.tolist()
     (64, [2000])
@@ -89,61 +104,84 @@ class Sampler:
     def __init__(self, *, per_square: int = PER_SQUARE, most: int = MOST):
         self.per_square = per_square
         self.most = most
-        self.far = 0  # points beyond REACH, not kept
+        self._far = 0
         self._seen = np.zeros(0, np.int64)
-        # a point's mark: the hash of its square, then the first bits of its priority
-        self._mark = np.zeros(0, np.uint64)
-        self._slab = np.zeros(0, np.int32)
-        self._place = np.zeros((0, 3))
+        self._kept = np.zeros(0, np.uint64), np.zeros(0, np.int32), np.zeros((0, 3))
         self._pending: list[tuple[NDArray[np.uint64], NDArray[np.int32], Array]] = []
-        self._waiting = 0
         self._limit = np.full(1 << int(_TABLE), ~np.uint64(0))  # highest mark in a full square
 
-    def offer(self, slab: NDArray[np.int64], place: Array, number: NDArray[np.int64]) -> None:
-        """Take points: their slab, (offset, bl, wl) in mm and number in the file."""
-        near = (np.abs(place[:, 1:]) < REACH).all(axis=1)
-        if not near.all():
-            self.far += int((~near).sum())
-            slab, place, number = slab[near], place[near], number[near]
-        seen = np.bincount(slab, minlength=len(self._seen))
-        seen[: len(self._seen)] += self._seen
-        self._seen = seen
-        across, up = (((place[:, k] + REACH) / SQUARE).astype(np.uint64) for k in (1, 2))
-        square = ((slab.astype(np.uint64) << _SIDE | across) << _SIDE | up) * _GOLDEN >> _RANK
+    def sift(
+        self,
+        slab: NDArray[np.int64],
+        offset: Array,
+        across: Array,
+        *,
+        number: NDArray[np.int64],
+    ) -> Sifted:
+        """Return what may enter of some points: slab, offset, (bl, wl) in mm, number in the file.
+
+        Nothing is changed: several threads may ask at once, and a limit that has fallen
+        in the meantime only lets through what is dropped later.
+        """
+        bin_ = (across + REACH) / SQUARE
+        near = (bin_ >= 0.0) & (bin_ < 2.0 * REACH / SQUARE)
+        near = near[:, 0] & near[:, 1]
+        far = len(near) - int(np.count_nonzero(near))
+        if far:
+            slab, offset, across, number = slab[near], offset[near], across[near], number[near]
+            bin_ = bin_[near]
+        cell = bin_.astype(np.uint64)
+        square = (slab.astype(np.uint64) << _SIDE | cell[:, 0]) << _SIDE | cell[:, 1]
+        square = square * _GOLDEN >> _RANK
         mark = square << _RANK | priority(number) >> _TABLE
         fresh = np.flatnonzero(mark <= self._limit[square])
-        self._pending.append((mark[fresh], slab[fresh].astype(np.int32), place[fresh]))
-        self._waiting += len(fresh)
-        if self._waiting > _PENDING:
+        return Sifted(
+            mark=mark[fresh],
+            slab=slab[fresh].astype(np.int32),
+            place=np.column_stack([offset[fresh], across.take(fresh, axis=0)]),
+            seen=np.bincount(slab),
+            far=far,
+        )
+
+    def add(self, part: Sifted) -> None:
+        """Take what was sifted."""
+        seen = np.zeros(max(len(self._seen), len(part.seen)), np.int64)
+        seen[: len(self._seen)] += self._seen
+        seen[: len(part.seen)] += part.seen
+        self._seen, self._far = seen, self._far + part.far
+        self._pending.append((part.mark, part.slab, part.place))
+        if sum(len(part[0]) for part in self._pending) > _PENDING:
             self._settle()
 
     def _settle(self) -> None:
         """Merge what is waiting; keep the lowest of each square; halve where room runs out."""
-        mark = np.concatenate([self._mark, *(part[0] for part in self._pending)])
-        slab = np.concatenate([self._slab, *(part[1] for part in self._pending)])
-        place = np.concatenate([self._place, *(part[2] for part in self._pending)])
-        self._pending, self._waiting = [], 0
+        parts = zip(self._kept, *self._pending, strict=True)
+        mark, slab, place = (np.concatenate(part) for part in parts)
+        self._pending = []
         order = np.argsort(mark)
         mark = mark[order]
         square = mark >> _RANK
         while (keep := _first(square, self.per_square)).sum() > self.most and self.per_square > 1:
             self.per_square //= 2
         order = order[keep]
-        self._mark, self._slab, self._place = mark[keep], slab[order], place[order]
+        self._kept = mark[keep], slab[order], place.take(order, axis=0)
         last = keep & ~_first(square, self.per_square - 1)
         self._limit[square[last]] = mark[last]
 
     def sample(self) -> Sample:
         """Return what is kept."""
         self._settle()
-        rank = self._mark & (np.uint64(1) << _RANK) - np.uint64(1)
-        order = np.argsort(self._slab.astype(np.uint64) << _RANK | rank)  # in no order of place
+        mark, slab, place = self._kept
+        rank = mark & (np.uint64(1) << _RANK) - np.uint64(1)
+        order = np.argsort(slab.astype(np.uint64) << _RANK | rank)  # in no order of place
+        offset, bl, wl = place.take(order, axis=0).T
         return Sample(
-            slab=self._slab[order].astype(np.int64),
-            offset=self._place[order, 0],
-            bl=self._place[order, 1],
-            wl=self._place[order, 2],
+            slab=slab[order].astype(np.int64),
+            offset=offset,
+            bl=bl,
+            wl=wl,
             seen=self._seen,
+            far=self._far,
             per_square=self.per_square,
         )
 

@@ -17,7 +17,7 @@ from loft.survey.datum import register_cloud
 from loft.survey.gather import join, note_of
 from loft.survey.onto_scan import place_on_scan
 from loft.survey.onto_tape import place_on_tape
-from loft.survey.runs import runs_of, runs_within
+from loft.survey.runs import Tubes, runs_of, runs_within
 
 Progress = Callable[[str], None]
 INSIDE = ("skin_inner", "stringer_inner")  # faces of which a scan may show the stringers
@@ -73,7 +73,8 @@ def _read(
 ) -> Scanned:
     """Read one scan: its registration, its readings, its stringers."""
     targets = register_cloud(job, cloud) if cloud.targets else None
-    registration, survey, report = _placed(job, cloud, hand, done, targets, progress)
+    tubes = _tubes(job, cloud, hand)
+    registration, survey, report = _placed(job, cloud, hand, done, targets, tubes, progress)
     notes = [*survey.notes]
     if targets is not None:
         report["targets"] = targets.summary()
@@ -81,7 +82,7 @@ def _read(
     if "fit" in report:
         notes += [note.replace("warning: ", f"warning: {report['file']}: ", 1)
                   for note in report["fit"]["notes"]]  # fmt: skip
-    crests, report["stringers"] = _stringers(job, cloud, hand, registration, report, progress)
+    crests, report["stringers"] = _stringers(job, cloud, hand, registration, report, tubes)
     report["crests"] = len(crests)
     report["frames_without"] = _frames_without(job, report)
     survey = replace(_joined(survey, crests), notes=tuple(notes), scans=(report,))
@@ -94,6 +95,7 @@ def _placed(
     hand: Survey,
     done: dict[str, Scanned],
     targets: Registration | None,
+    tubes: Tubes | None,
     progress: Progress,
 ) -> tuple[Registration | None, Survey, dict[str, Any]]:
     """Read a scan as its targets place it, or fitted to the tape or to another scan."""
@@ -101,7 +103,11 @@ def _placed(
 
     def read(placed: Registration | None) -> tuple[Survey, dict[str, Any]]:
         return cloud_survey(
-            job, cloud, placed, lambda share: progress(f"reading {name}: {share:.0%}")
+            job,
+            cloud,
+            placed,
+            lambda share: progress(f"reading {name}: {share:.0%}"),
+            tubes=tubes,
         )
 
     if not cloud.fit_to:
@@ -141,29 +147,29 @@ def _joined(survey: Survey, crests: Survey | tuple[()]) -> Survey:
     return join([survey, replace(crests, row=crests.row + len(survey), notes=())])
 
 
+def _tubes(job: Job, cloud: CloudSet, hand: Survey) -> Tubes | None:
+    """Lay the tubes about the labelled stringers; None where the scan is not asked for any."""
+    given = np.isfinite(job.stringer_depth) and np.isfinite(job.stringer_width)
+    if not (cloud.stringers and cloud.face in INSIDE and given):
+        return None
+    runs = runs_of(job, hand)
+    return Tubes(runs) if runs else None
+
+
 def _stringers(
     job: Job,
     cloud: CloudSet,
     hand: Survey,
     registration: Registration | None,
     report: dict[str, Any],
-    progress: Progress,
+    tubes: Tubes | None,
 ) -> tuple[Survey | tuple[()], list[dict[str, Any]]]:
     """Follow the labelled stringers in a scan of the inside, as far as it reaches."""
-    given = np.isfinite(job.stringer_depth) and np.isfinite(job.stringer_width)
-    if not (cloud.stringers and cloud.face in INSIDE and given):
-        return (), []
     reach = tuple(report["extent"]["station"])
-    if not runs_within(runs_of(job, hand), reach):
+    if tubes is None or not runs_within(tubes.runs, reach):
         return (), []
-    name = given_name(job, cloud.file)
     crests, told = crest_survey(
-        job,
-        cloud,
-        hand,
-        registration=registration,
-        progress=lambda share: progress(f"following the stringers in {name}: {share:.0%}"),
-        reach=reach,
+        job, cloud, hand, registration=registration, tubes=tubes, reach=reach
     )
     return crests, told["runs"]
 

@@ -21,13 +21,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loft.job.records import Array, Frame, Job
+from loft.survey.sample import PER_SQUARE
 
 THICKNESS = 15.0  # mm to each side of a plane
 BAY_SPACING = 160.0  # mm, the most between slabs across a bay
 REACH_WL = 6000.0  # mm above or below its pivot that a canted frame may reach
+MOST_BINS = 1_000_000
 CLEAR = 40.0  # mm: no bay slab's point is nearer to a frame's plane
 
-Heights = Callable[[NDArray[np.int64]], Array]  # the waterlines of the points of an index
+Across = Callable[[NDArray[np.int64]], Array]  # (bl, wl) of the points of an index, (n, 2)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,10 +105,13 @@ class Cutter:
     --------
     >>> import numpy as np
     >>> cutter = Cutter((Slab(frame="F1", station=0.0), Slab(frame="F2", station=300.0)), ())
-    >>> slab, index, offset = cutter.cut(np.array([-20.0, 5.0, 310.0]), lambda index: np.zeros(2))
+    >>> place = np.zeros((3, 2))
+    >>> slab, index, offset = cutter.cut(np.array([-20.0, 5.0, 310.0]), lambda at: place[at])
     >>> slab.tolist(), index.tolist(), offset.tolist()
     ([0, 1], [1, 2], [5.0, 10.0])
     """
+
+    per_square = PER_SQUARE
 
     def __init__(self, slabs: tuple[Slab, ...], frames: tuple[Frame, ...]):
         self.slabs = slabs
@@ -118,8 +123,10 @@ class Cutter:
         ).T
         reach = [max(-slab.low, slab.high, _reach(slab.cant)) for slab in slabs]
         # one bin before the first slab and one behind the last, for all that is farther off
-        self.first = np.floor(min(self.at - reach)) - 2.0
-        size = int(max(self.at + reach) - self.first) + 3
+        span = float(max(self.at + reach) - min(self.at - reach))
+        self.bin = max(1.0, span / MOST_BINS)  # mm
+        self.first = min(self.at - reach) - 2.0 * self.bin
+        size = int(span / self.bin) + 5
         self.near = np.zeros(size, bool)
         for k in self.canted:
             self.near[self._bins(self.at[k] - reach[k], self.at[k] + reach[k])] = True
@@ -137,17 +144,19 @@ class Cutter:
             self.near[bins] = True
 
     def _bins(self, low: float, high: float) -> slice:
-        return slice(int(low - self.first), int(high - self.first) + 1)
+        low, high = (int((end - self.first) / self.bin) for end in (low, high))
+        return slice(low, high + 1)
 
     def cut(
-        self, station: Array, heights: Heights
+        self, station: Array, across: Across
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
         """Return slab, index of the point and way aft of the slab's plane, point by point.
 
-        `heights` gives the waterlines of the points of an index. A point may lie in two
+        `across` gives bl and wl of the points of an index. A point may lie in two
         slabs where those overlap; one whose station is infinite lies in none.
         """
-        place = np.clip(station - self.first, 0.0, len(self.near) - 1.0).astype(np.int32)
+        place = (station - self.first) / self.bin
+        place = np.clip(place, 0.0, len(self.near) - 1.0).astype(np.int32)
         close = np.flatnonzero(self.near[place])
         place, station = place[close], station[close]
         found = []
@@ -159,23 +168,21 @@ class Cutter:
             )
             found.append((slab[held], held, offset[held]))
         for k in self.canted:
-            found.append(self._canted(k, station, lambda index: heights(close[index])))
+            found.append(self._canted(k, station, lambda at: across(close[at])))
         slab, index, offset = (np.concatenate(part) for part in zip(*found, strict=True))
-        keep = self._clear(slab, station[index], lambda at: heights(close[index[at]]))
+        keep = self._clear(slab, station[index], lambda at: across(close[index[at]]))
         return slab[keep], close[index[keep]], offset[keep]
 
     def _canted(
-        self, k: int, station: Array, heights: Heights
+        self, k: int, station: Array, across: Across
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
         slab = self.slabs[k]
         index = np.flatnonzero(np.abs(station - slab.station) <= _reach(slab.cant))
-        offset = station[index] - slab.plane(heights(index))
+        offset = station[index] - slab.plane(across(index)[:, 1])
         held = (offset >= slab.low) & (offset <= slab.high)
         return np.full(held.sum(), k), index[held], offset[held]
 
-    def _clear(
-        self, slab: NDArray[np.int64], station: Array, heights: Heights
-    ) -> NDArray[np.bool_]:
+    def _clear(self, slab: NDArray[np.int64], station: Array, across: Across) -> NDArray[np.bool_]:
         """Return which points to keep: in a bay's slab none near a canted frame's plane."""
         keep = np.ones(len(slab), bool)
         for frame in self.leaning:
@@ -184,7 +191,7 @@ class Cutter:
                 [not s.frame and 0.0 < abs(s.station - frame.station) <= reach for s in self.slabs]
             )
             at = np.flatnonzero(near[slab])
-            plane = frame.station + (heights(at) - frame.pivot_wl) * np.tan(frame.cant)
+            plane = frame.station + (across(at)[:, 1] - frame.pivot_wl) * np.tan(frame.cant)
             keep[at] = np.abs(station[at] - plane) > CLEAR
         return keep
 

@@ -134,13 +134,19 @@ def test_centre_is_the_body_s_even_in_a_whole_hangar():
 # ---- sample ------------------------------------------------------------------------------
 
 
+def offer(sampler, place, number):
+    """Offer points of one slab, (offset, bl, wl)."""
+    slab = np.zeros(len(place), int)
+    sampler.add(sampler.sift(slab, place[:, 0], place[:, 1:], number=number))
+
+
 def offered(order, **more):
     """A sample of points that are offered in some order and in some chunks."""
     rng = np.random.default_rng(10)
     place = np.column_stack([rng.uniform(-15, 15, 20_000), rng.uniform(0, 50, (20_000, 2))])
     sampler = Sampler(**more)
     for part in order:
-        sampler.offer(np.zeros(len(part), int), place[part], part)
+        offer(sampler, place[part], part)
     return sampler.sample()
 
 
@@ -180,9 +186,9 @@ def test_sample_is_fair():
 
 def test_what_is_far_off_is_counted_and_left():
     sampler = Sampler()
-    sampler.offer(np.zeros(2, int), np.array([[0, 0, 0], [0, 6e4, 0.0]]), np.arange(2))
-    assert sampler.far == 1
-    assert len(sampler.sample().slab) == 1
+    offer(sampler, np.array([[0, 0, 0], [0, 6e4, 0.0]]), np.arange(2))
+    sample = sampler.sample()
+    assert (sample.far, sample.seen.tolist(), len(sample.slab)) == (1, [1], 1)
 
 
 # ---- slabs -------------------------------------------------------------------------------
@@ -205,7 +211,7 @@ def test_slabs_of_the_corncrake():
 
 def test_slabs_that_overlap_both_get_their_points():
     cutter = Cutter((Slab(frame="A", station=0.0), Slab(frame="B", station=10.0)), ())
-    slab, index, offset = cutter.cut(np.array([5.0, -12.0, 24.0]), lambda i: np.zeros(len(i)))
+    slab, index, offset = cutter.cut(np.array([5.0, -12.0, 24.0]), lambda i: np.zeros((len(i), 2)))
     assert sorted(zip(slab.tolist(), index.tolist(), offset.tolist(), strict=True)) == [
         (0, 0, 5.0),
         (0, 1, -12.0),
@@ -222,8 +228,8 @@ def test_bays_keep_clear_of_a_canted_frame():
         Slab(frame="", station=170.0),
     )
     cutter = Cutter(slabs, (frame,))
-    wl = np.array([1000.0, 0.0])
-    slab, index, _ = cutter.cut(np.array([172.0, 172.0]), lambda i: wl[i])
+    across = np.array([[0.0, 1000.0], [0.0, 0.0]])
+    slab, index, _ = cutter.cut(np.array([172.0, 172.0]), lambda i: across[i])
     assert list(zip(slab.tolist(), index.tolist(), strict=True)) == [(1, 1), (0, 0)] or list(
         zip(slab.tolist(), index.tolist(), strict=True)
     ) == [(0, 0), (1, 1)]
