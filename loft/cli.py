@@ -229,7 +229,9 @@ def survey(
     units: str | None,
     talk: Talk,
 ) -> None:
-    """Read the survey and say what came in; writes points.csv and survey.svg.
+    """Read the survey and say what came in.
+
+    Writes points.csv and survey.svg.
 
     Where there are ties, every tie and adjusted point is written with its spread.
     Lengths in the job's unit.
@@ -264,7 +266,9 @@ def _write_forms(job: Path, folder: Path, talk: Talk) -> None:
 @main.command()
 @job_command
 def fair(talk: Talk, **given: Any) -> None:
-    """Fair the surface; writes surface, settlement and every reading's deviation.
+    """Fair the surface.
+
+    Writes surface, settlement and every reading's deviation.
 
     Lengths in the job's unit.
 
@@ -276,7 +280,9 @@ def fair(talk: Talk, **given: Any) -> None:
 @main.command()
 @job_command
 def lift(talk: Talk, **given: Any) -> None:
-    """Lift the missing section with its band; writes section.csv and stringers.csv.
+    """Lift the missing section with its band.
+
+    Writes section.csv and stringers.csv.
 
     Lengths in the job's unit, angles in degrees.
 
@@ -288,7 +294,9 @@ def lift(talk: Talk, **given: Any) -> None:
 @main.command()
 @job_command
 def check(talk: Talk, **given: Any) -> None:
-    """Check the section against what is left; writes holdout.csv, adjacent.csv and lines.svg.
+    """Check the section against what is left.
+
+    Writes holdout.csv, adjacent.csv and lines.svg.
 
     Lengths in the job's unit.
 
@@ -300,7 +308,9 @@ def check(talk: Talk, **given: Any) -> None:
 @main.command()
 @job_command
 def make(talk: Talk, **given: Any) -> None:
-    """Make the bench's files: offset table, frame lines, forming blocks.
+    """Make the bench's templates, blanks and blocks.
+
+    Writes offset table, frame lines and marks, templates, blanks, forming blocks, shop sheet.
 
     Lengths in the job's unit; notation by --units.
 
@@ -312,7 +322,9 @@ def make(talk: Talk, **given: Any) -> None:
 @main.command()
 @job_command
 def plan(talk: Talk, **given: Any) -> None:
-    """Say which further readings would narrow the band most; writes plan.csv.
+    """Say which readings would narrow the band most.
+
+    Writes plan.csv and plan.svg.
 
     Lengths in the job's unit.
 
@@ -324,7 +336,9 @@ def plan(talk: Talk, **given: Any) -> None:
 @main.command()
 @job_command
 def arcs(talk: Talk, **given: Any) -> None:
-    """Find the arcs a section was struck with; writes drawing.csv, facts.csv and a sheet.
+    """Find the arcs a section was struck with.
+
+    Writes drawing.csv, facts.csv and a sheet of the construction.
 
     Works on any frame (--frame), with or without drawing facts. Lengths in the job's
     unit, sweeps in degrees.
@@ -349,7 +363,9 @@ def arcs(talk: Talk, **given: Any) -> None:
 @job_command
 @click.argument("part", type=click.Path(path_type=Path))
 def prove(part: Path, face: str, sigma: float, talk: Talk, **given: Any) -> None:
-    """Prove made parts, read in PART.csv, against the issued section; writes prove.csv, prove.svg.
+    """Prove made parts against the issued section.
+
+    PART.csv has what was read of them. Writes prove.csv and prove.svg.
 
     Lengths in the job's unit, flange angles in degrees.
 
@@ -371,7 +387,9 @@ def prove(part: Path, face: str, sigma: float, talk: Talk, **given: Any) -> None
 @click.option("--pdf", is_flag=True, help="Write report.pdf as well.")
 @job_command
 def report(pdf: bool, talk: Talk, **given: Any) -> None:
-    """Write the report to sign, report.html, and the page to look at, view.html.
+    """Write the report to sign and the page to look at.
+
+    Writes report.html and view.html.
 
     Lengths in millimetres.
 
@@ -384,7 +402,9 @@ def report(pdf: bool, talk: Talk, **given: Any) -> None:
 @click.argument("first", type=click.Path(path_type=Path))
 @click.argument("second", type=click.Path(path_type=Path))
 def compare(first: Path, second: Path) -> None:
-    """Say what changed between two runs: inputs, decisions, section, band.
+    """Say what changed between two runs.
+
+    In inputs, decisions, section and band.
 
     FIRST and SECOND are jobs or their out folders. Lengths in millimetres.
 
@@ -409,7 +429,7 @@ def _out_of(path: Path) -> Path:
 )
 @job_command
 def view(png: Path | None, talk: Talk, **given: Any) -> None:
-    """Look at the loft, its readings and the lifted section in a window.
+    """Look at the loft and its readings in a window.
 
     Without a display, view.html is written instead. Axes in the job's unit.
 
