@@ -70,9 +70,12 @@ def _circle(points: Array, spacing: float, seed: int) -> tuple[float, float]:
     radius = np.hypot(bl[pick[0]], wl[pick[0]] - height[:-1])
     radius = np.append(radius, np.median(np.hypot(bl, wl - height[-1])))
     up = wl - height[:, None]
-    on = np.abs(np.hypot(bl, up) - radius[:, None]) <= BAND * radius[:, None]
-    sector = np.floor((np.arctan2(bl, up) / np.pi + 1.0) / 2.0 * SECTORS).astype(int) % SECTORS
-    flat = (sector + SECTORS * np.arange(len(height))[:, None])[on]
+    square = bl**2 + up**2
+    on = square >= ((1.0 - BAND) * radius[:, None]) ** 2
+    on &= square <= ((1.0 + BAND) * radius[:, None]) ** 2
+    trial, point = np.nonzero(on)
+    sector = np.floor((np.arctan2(bl[point], up[on]) / np.pi + 1.0) / 2.0 * SECTORS).astype(int)
+    flat = sector % SECTORS + SECTORS * trial
     met = np.bincount(flat, minlength=SECTORS * len(height)).reshape(-1, SECTORS) >= 2
     score = met.sum(axis=1) + on.mean(axis=1)
     if spacing:

@@ -124,6 +124,7 @@ def cloud_survey(
         [Cutter(slabs, job.frames), *([tubes] if tubes else [])],
         (rotation * MM_PER[cloud_set.unit], shift),
         name=name,
+        points=head.points,
         chunk=chunk,
         progress=progress,
     )

@@ -124,6 +124,7 @@ class Tubes:
     """
 
     per_square = 24  # some eight squares a block: more than are looked at
+    enough = 8_000_000.0  # points of a file: of a whole body's some 1000 a block
 
     def __init__(self, runs: Sequence[Run]):
         self.runs = tuple(runs)
@@ -158,14 +159,16 @@ class Tubes:
         self.centre[mine] = (point[:, 1].min() + point[:, 1].max()) / 2.0
 
     def _directions(self) -> NDArray[np.int64]:
-        """Return which block each direction meets in each slice; -1 for none."""
-        table = np.full((self.slices, DIRECTIONS), -1)
+        """Return which block each direction from down to down meets, by slice; -1 for none."""
+        table = np.full((self.slices, DIRECTIONS + 1), -1)  # the last is the first once more
         for block in range(len(self.run)):
             bl, up = self.point[block, 0], self.point[block, 1] - self.centre[block]
             reach = self.half[block] / max(float(np.hypot(bl, up)), 1.0)
-            low, high = (np.floor((np.arctan2(bl, up) + sign * reach) / WIDTH) for sign in (-1, 1))
-            table[self.slice[block], np.arange(low, high + 1).astype(int) % DIRECTIONS] = block
-        return table
+            ends = np.arctan2(bl, up) + np.pi + np.array([-reach, reach])
+            low, high = np.floor(ends / WIDTH).astype(int)
+            table[self.slice[block], np.arange(low, high + 1) % DIRECTIONS] = block
+        table[:, -1] = table[:, 0]
+        return table.ravel()
 
     def cut(
         self, station: Array, across: Across
@@ -176,10 +179,13 @@ class Tubes:
         """
         along = (station - self.first) / BLOCK
         index = np.flatnonzero((along >= 0.0) & (along < self.slices))
-        part, place = along[index].astype(np.int64), across(index)
+        part, place = along[index].astype(np.int32), across(index)
         angle = np.arctan2(place[:, 0], place[:, 1] - self.slice_centre[part])
-        block = self.table[part, np.floor(angle / WIDTH).astype(np.int64) % DIRECTIONS]
-        away = place - self.point[block]
-        held = np.flatnonzero((block >= 0) & ((away**2).sum(axis=1) <= (1.5 * TUBE) ** 2))
+        direction = ((angle + np.pi) / WIDTH).astype(np.int32)
+        block = self.table[part * np.int32(DIRECTIONS + 1) + direction]
+        met = np.flatnonzero(block >= 0)
+        block, place, index = block[met], place.take(met, axis=0), index[met]
+        away = place - self.point.take(block, axis=0)
+        held = np.flatnonzero(away[:, 0] ** 2 + away[:, 1] ** 2 <= (1.5 * TUBE) ** 2)
         block, index = block[held], index[held]
         return block, index, station[index] - self.station[block]

@@ -1,16 +1,18 @@
 """A fair sample of an endless stream of points, thinned by area and not by density.
 
-Every point that is offered belongs to a slab and, in its plane, to a small square.
-Each square keeps the points of lowest priority, a hash of the point's number in the
-file. That makes the sample random but always the same, whatever the size of the
-chunks, and a smaller sample is part of a larger one: when room runs out, the number
-per square is halved and nothing has to be read again. A square is known by a hash of
-its own; two that share it share their room.
+Every point that is offered belongs to a slab and, in its plane, to a small square. Its
+rank is a hash of its number in the file, as good as random between 0 and 1; it is kept
+where its rank is under the share of its square's points for which there is room. That
+makes the sample random but always the same, whatever the size of the chunks, and a
+smaller sample is part of a larger one: when room runs out, the number per square is
+halved and nothing has to be read again. A square is known by a hash of its own; two
+that share it share their room.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,13 +20,12 @@ from numpy.typing import NDArray
 from loft.job.records import Array, freeze_arrays
 
 SQUARE = 12.0  # mm; about the width of an angular cell on a body of 1.4 m
-PER_SQUARE = 64
+PER_SQUARE = 64  # points kept in a full square, more or less
 MOST = 3_000_000  # points kept in all: about 120 MB
 REACH = 50_000.0  # mm from the datum, farther points are not of the body
 _SIDE = np.uint64(14)  # bits of the number of squares across 2 REACH
 _PENDING = 1_000_000
-_TABLE = np.uint64(21)  # bits of a square's hash: two of the body's 50 000 rarely share one
-_RANK = np.uint64(64) - _TABLE
+_TABLE = 21  # bits of a square's hash: two of the body's 50 000 rarely share one
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 
 
@@ -42,7 +43,7 @@ class Sample:
     far : int
         Points more than REACH off, not among those.
     per_square : int
-        Points kept in a full square.
+        Points kept in a full square, in the mean.
     """
 
     slab: NDArray[np.int64]
@@ -61,7 +62,9 @@ class Sample:
 class Sifted:
     """Of the points that were offered those that may enter the sample, and the count of all."""
 
-    mark: NDArray[np.uint64]  # the hash of its square, then the first bits of its priority
+    square: NDArray[np.int64]  # of all
+    fresh: NDArray[np.int64]  # index of those that may enter; what follows is of them
+    rank: Array
     slab: NDArray[np.int32]
     place: Array  # (n, 3) offset, bl, wl
     seen: NDArray[np.int64]
@@ -98,7 +101,7 @@ class Sampler:
     ...     sampler.add(sampler.sift(slab, place[:, 0], place[:, 1:], number=number))
     >>> sample = sampler.sample()
     >>> len(sample.slab), sample.seen.tolist()
-    (64, [2000])
+    (66, [2000])
     """
 
     def __init__(self, *, per_square: int = PER_SQUARE, most: int = MOST):
@@ -106,9 +109,10 @@ class Sampler:
         self.most = most
         self._far = 0
         self._seen = np.zeros(0, np.int64)
-        self._kept = np.zeros(0, np.uint64), np.zeros(0, np.int32), np.zeros((0, 3))
-        self._pending: list[tuple[NDArray[np.uint64], NDArray[np.int32], Array]] = []
-        self._limit = np.full(1 << int(_TABLE), ~np.uint64(0))  # highest mark in a full square
+        self._count = np.zeros(1 << _TABLE, np.int64)  # points offered, by square
+        # square, rank, slab, place; the first is of those that have been thinned
+        self._parts: list[tuple[NDArray[Any], ...]] = []
+        self._waiting = 0
 
     def sift(
         self,
@@ -120,8 +124,8 @@ class Sampler:
     ) -> Sifted:
         """Return what may enter of some points: slab, offset, (bl, wl) in mm, number in the file.
 
-        Nothing is changed: several threads may ask at once, and a limit that has fallen
-        in the meantime only lets through what is dropped later.
+        Nothing is changed, so several threads may ask at once: a count that has grown in
+        the meantime only lets through what is dropped later.
         """
         bin_ = (across + REACH) / SQUARE
         near = (bin_ >= 0.0) & (bin_ < 2.0 * REACH / SQUARE)
@@ -132,11 +136,13 @@ class Sampler:
             bin_ = bin_[near]
         cell = bin_.astype(np.uint64)
         square = (slab.astype(np.uint64) << _SIDE | cell[:, 0]) << _SIDE | cell[:, 1]
-        square = square * _GOLDEN >> _RANK
-        mark = square << _RANK | priority(number) >> _TABLE
-        fresh = np.flatnonzero(mark <= self._limit[square])
+        bucket = (square * _GOLDEN >> np.uint64(64 - _TABLE)).astype(np.int64)
+        rank = np.asarray(priority(number) * 2.0**-64)
+        fresh = np.flatnonzero(rank * self._count[bucket] <= self.per_square)
         return Sifted(
-            mark=mark[fresh],
+            square=bucket,
+            fresh=fresh,
+            rank=rank[fresh],
             slab=slab[fresh].astype(np.int32),
             place=np.column_stack([offset[fresh], across.take(fresh, axis=0)]),
             seen=np.bincount(slab),
@@ -149,31 +155,31 @@ class Sampler:
         seen[: len(self._seen)] += self._seen
         seen[: len(part.seen)] += part.seen
         self._seen, self._far = seen, self._far + part.far
-        self._pending.append((part.mark, part.slab, part.place))
-        if sum(len(part[0]) for part in self._pending) > _PENDING:
-            self._settle()
+        np.add.at(self._count, part.square, 1)
+        self._parts.append((part.square[part.fresh], part.rank, part.slab, part.place))
+        self._waiting += len(part.fresh)
+        if self._waiting > _PENDING:
+            self._thin()
 
-    def _settle(self) -> None:
-        """Merge what is waiting; keep the lowest of each square; halve where room runs out."""
-        parts = zip(self._kept, *self._pending, strict=True)
-        mark, slab, place = (np.concatenate(part) for part in parts)
-        self._pending = []
-        order = np.argsort(mark)
-        mark = mark[order]
-        square = mark >> _RANK
-        while (keep := _first(square, self.per_square)).sum() > self.most and self.per_square > 1:
+    def _thin(self) -> None:
+        """Drop what there is no room for; halve the number per square where all run out of it."""
+        while np.minimum(self._count, self.per_square).sum() > self.most and self.per_square > 1:
             self.per_square //= 2
-        order = order[keep]
-        self._kept = mark[keep], slab[order], place.take(order, axis=0)
-        last = keep & ~_first(square, self.per_square - 1)
-        self._limit[square[last]] = mark[last]
+        kept = []
+        for square, rank, *rest in self._parts:
+            index = np.flatnonzero(rank * self._count[square] <= self.per_square)
+            kept.append([part.take(index, axis=0) for part in (square, rank, *rest)])
+        self._parts = [tuple(np.concatenate(part) for part in zip(*kept, strict=True))]
+        self._waiting = 0
 
     def sample(self) -> Sample:
         """Return what is kept."""
-        self._settle()
-        mark, slab, place = self._kept
-        rank = mark & (np.uint64(1) << _RANK) - np.uint64(1)
-        order = np.argsort(slab.astype(np.uint64) << _RANK | rank)  # in no order of place
+        if not self._parts:
+            empty = np.zeros(0, np.int64)
+            self.add(self.sift(empty, np.zeros(0), np.zeros((0, 2)), number=empty))
+        self._thin()
+        _, rank, slab, place = self._parts[0]
+        order = np.argsort(slab + rank)  # in no order of place
         offset, bl, wl = place.take(order, axis=0).T
         return Sample(
             slab=slab[order].astype(np.int64),
@@ -184,10 +190,3 @@ class Sampler:
             far=self._far,
             per_square=self.per_square,
         )
-
-
-def _first(square: NDArray[np.uint64], count: int) -> NDArray[np.bool_]:
-    """Return which of the sorted points are among the first so many of their square."""
-    first = np.ones(len(square), bool)
-    first[count:] = square[count:] != square[: max(len(square) - count, 0)]
-    return first

@@ -30,11 +30,15 @@ Made = TypeVar("Made")
 
 
 class Sieve(Protocol):
-    """What holds back some points of a chunk; of those, so many are kept in every square."""
+    """What holds back some points of a chunk."""
 
     @property
     def per_square(self) -> int:
-        """As of the sampler."""
+        """So many of them are kept in every square."""
+
+    @property
+    def enough(self) -> float:
+        """Of a file with more points than twice this only every so many-th is looked at."""
 
     def cut(
         self, station: Array, across: Across
@@ -61,6 +65,7 @@ def sift(
     motion: tuple[Array, Array],
     *,
     name: str,
+    points: int = 0,
     chunk: int = CHUNK,
     progress: Callable[[float], None] | None = None,
 ) -> Pass:
@@ -74,6 +79,8 @@ def sift(
         From the file's numbers to aircraft axes: turn and scale, then shift in mm.
     name : str
         What refusals call the file.
+    points : int
+        How many its head states; 0 or less where it does not say.
     chunk : int
         Most points in one array.
     progress : callable, optional
@@ -97,11 +104,12 @@ def sift(
     (2, [10.0])
     """
     samplers = [Sampler(per_square=sieve.per_square) for sieve in sieves]
+    steps = [max(1, int(points // sieve.enough)) for sieve in sieves]
     look, blank = Look(), 0
     chunks = look.over(iter_cloud(path, chunk, progress=progress, name=name))
 
     def cut(part: tuple[Array, int]) -> tuple[int, list[Sifted]]:
-        return _cut(*part, sieves, samplers, motion)
+        return _cut(*part, list(zip(sieves, samplers, steps, strict=True)), motion)
 
     for blanks, parts in in_order(cut, chunks):
         blank += blanks
@@ -118,8 +126,7 @@ def sift(
 def _cut(
     points: Array,
     first: int,
-    sieves: Sequence[Sieve],
-    samplers: Sequence[Sampler],
+    sieves: Sequence[tuple[Sieve, Sampler, int]],
     motion: tuple[Array, Array],
 ) -> tuple[int, list[Sifted]]:
     """Return how many points carry no numbers, and what each sieve holds back."""
@@ -134,9 +141,15 @@ def _cut(
         return np.asarray(points.take(index, axis=0) @ turn[1:].T + shift[1:])
 
     found = []
-    for sieve, sampler in zip(sieves, samplers, strict=True):
-        heap, index, offset = sieve.cut(station, across)
-        found.append(sampler.sift(heap, offset, across(index), number=index + first))
+    for sieve, sampler, step in sieves:
+        start = -first % step
+
+        def some(index: NDArray[np.int64], start: int = start, step: int = step) -> Array:
+            return across(start + step * index)
+
+        heap, index, offset = sieve.cut(station[start::step], some)
+        number = first + start + step * index
+        found.append(sampler.sift(heap, offset, some(index), number=number))
     return len(points) - int(np.count_nonzero(good)), found
 
 

@@ -112,6 +112,7 @@ class Cutter:
     """
 
     per_square = PER_SQUARE
+    enough = np.inf
 
     def __init__(self, slabs: tuple[Slab, ...], frames: tuple[Frame, ...]):
         self.slabs = slabs

@@ -170,8 +170,17 @@ def test_sample_that_is_merged_many_times_is_the_same(monkeypatch):
 def test_smaller_room_keeps_part_of_the_larger_sample():
     larger, smaller = offered([np.arange(20_000)]), offered([np.arange(20_000)], most=400)
     assert smaller.per_square == 16  # 25 squares: 64 and 32 a square would be over 400
-    assert len(smaller.slab) == 400
+    assert abs(len(smaller.slab) - 400) < 80  # 25 binomials of 800 points, sd 20 in all
     assert set(smaller.offset) < set(larger.offset)
+
+
+def test_every_point_of_a_square_with_room_is_kept():
+    """29 points a square: all of them, whatever their rank; of 1150 some 64."""
+    assert len(offered([np.arange(500)]).slab) == 500
+    full = offered([np.arange(20_000)])
+    square = np.floor(full.bl / 12.0) * 10 + np.floor(full.wl / 12.0)
+    count = np.unique(square, return_counts=True)[1]
+    assert abs(count[count > 40].mean() - 64.0) < 8.0  # sixteen binomials: sd 2
 
 
 def test_sample_is_fair():
