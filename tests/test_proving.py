@@ -16,6 +16,7 @@ from loft.job.schema import read_job
 from loft.steps import compute, open_job
 
 CANT = "cant = 4.0\npivot_wl = 1000.0\n"
+CANT_INCH = "cant = 4.0\npivot_wl = 40.0\n"
 
 
 def part_of(folder, frame="F4", *, name=False, out=()):
@@ -47,7 +48,7 @@ def record(folder, frame="F4"):
 def test_an_issued_section_is_read_back_to_the_last_digit(tmp_path):
     """Square and canted, millimetres and inches: written again it gives the same bytes."""
     for number, (unit, per, cant) in enumerate(
-        (("mm", 1.0, ""), ("in", 25.4, ""), ("mm", 1, CANT))
+        (("mm", 1.0, ""), ("in", 25.4, ""), ("in", 25.4, CANT_INCH), ("mm", 1, CANT))
     ):
         folder = small_body.write(tmp_path / str(number), unit=unit, per=per, frame_more=cant)
         job, frames = open_job(folder)

@@ -207,6 +207,7 @@ def test_an_overlap_is_read_as_a_single_lap_of_sheet():
     assert {leg.name: leg.rivets for leg in lap.legs} == {"web": 18, "flange": 5}
     assert "up 24, 75 % 18.0, up 18" in lap.legs[0].worked
     assert math.isnan(lap.plate_length)
+    assert lap.rivet_length == pytest.approx(2 * 1.2 + 1.5 * 3.2)  # the grip and 1.5 D
     assert "licensed engineer decide" in lap.notes[0]
     soft = splice_plan(replace(part, alloy="6061-T6"), kind="overlap", rivet=3.2)
     assert [leg.rivets for leg in soft.legs] == [0, 0]
