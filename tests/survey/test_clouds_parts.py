@@ -8,7 +8,7 @@ from loft.corncrake import STATIONS
 from loft.job.records import Frame
 from loft.survey.cells import find_metal
 from loft.survey.centre import centre_heights
-from loft.survey.sample import Sampler, priority
+from loft.survey.sample import REACH, SQUARE, Sampler, priority
 from loft.survey.slabs import Cutter, Slab, slabs_of
 
 SIGMA = 0.5
@@ -178,7 +178,8 @@ def test_every_point_of_a_square_with_room_is_kept():
     """29 points a square: all of them, whatever their rank; of 1150 some 64."""
     assert len(offered([np.arange(500)]).slab) == 500
     full = offered([np.arange(20_000)])
-    square = np.floor(full.bl / 12.0) * 10 + np.floor(full.wl / 12.0)
+    across, up = (((axis + REACH) // SQUARE).astype(int) for axis in (full.bl, full.wl))
+    square = (across - across.min()) * 10 + up - up.min()
     count = np.unique(square, return_counts=True)[1]
     assert abs(count[count > 40].mean() - 64.0) < 8.0  # sixteen binomials: sd 2
 
