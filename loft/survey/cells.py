@@ -20,6 +20,7 @@ from loft.survey.planes import (
     Stack,
     pick_planes,
     refine_planes,
+    row_medians,
     stack_up,
     trial_planes,
 )
@@ -177,7 +178,7 @@ def _parabola(away: Array, value: Array, there: NDArray[np.bool_]) -> tuple[Arra
     enough &= weight.sum(axis=1) > 3.0
     error[~there] = np.nan
     error[~enough] = np.inf
-    return np.where(enough, fit[:, 0], np.nan), np.nanmedian(error, axis=1)
+    return np.where(enough, fit[:, 0], np.nan), row_medians(error)
 
 
 def _line(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
@@ -186,11 +187,9 @@ def _line(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
     slope = (value[:, second] - value[:, first]) / (away[second] - away[first])
     slope = np.where(there[:, first] & there[:, second], slope, np.nan)
     enough = there.sum(axis=1) >= FEW_ASIDE
-    slope[~enough] = 0.0
-    slope = np.nanmedian(slope, axis=1)
+    slope = row_medians(slope)
     rest = np.where(there, value - slope[:, None] * away, np.nan)
-    rest[~enough] = 0.0
-    return np.where(enough, np.nanmedian(rest, axis=1), np.nan)
+    return np.where(enough, row_medians(rest), np.nan)
 
 
 def _continuous(planes: Planes, expected: Array, sigma: float) -> NDArray[np.bool_]:
@@ -225,7 +224,7 @@ def _lean(planes: Planes) -> Array:
     window %= len(there)
     slope = np.where(there, planes.round_slope, np.nan)[window]
     slope[~there[window].any(axis=1)] = 0.0
-    return np.asarray(np.nanmedian(slope, axis=1))
+    return row_medians(slope)
 
 
 def _main_body(planes: Planes, good: NDArray[np.bool_]) -> NDArray[np.bool_]:

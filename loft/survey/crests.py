@@ -28,6 +28,7 @@ from loft.survey.planes import (
     Stack,
     pick_planes,
     refine_planes,
+    row_medians,
     stack_up,
     trial_planes,
 )
@@ -216,8 +217,8 @@ def _middle(values: Array, sigma: float, count: Array) -> tuple[Array, Array]:
     """Return medians and robust spreads of rows; 0 and sigma for a row without values."""
     values = values.copy()
     values[count == 0] = 0.0
-    middle = np.nanmedian(values, axis=1)
-    spread = MAD * np.nanmedian(np.abs(values - middle[:, None]), axis=1)
+    middle = row_medians(values)
+    spread = MAD * row_medians(np.abs(values - middle[:, None]))
     return middle, np.where(count > 0, np.maximum(spread, 0.1 * sigma), sigma)
 
 

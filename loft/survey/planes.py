@@ -173,3 +173,17 @@ def robust_spread(error: Array, near: NDArray[np.bool_], sigma: float) -> Array:
     middle = np.maximum(near.sum(axis=1) - 1, 0) // 2
     value = MAD * table[np.arange(len(table)), middle]
     return np.where(np.isfinite(value), np.maximum(value, 0.1 * sigma), sigma)
+
+
+def row_medians(table: Array) -> Array:
+    """Return the median of the numbers in each row; NaN where there are none.
+
+    Examples
+    --------
+    >>> row_medians(np.array([[3.0, np.nan, 1.0], [np.nan, np.nan, np.nan]])).tolist()
+    [2.0, nan]
+    """
+    ranked = np.sort(table, axis=1)  # what is no number last
+    count = (~np.isnan(ranked)).sum(axis=1)
+    row = np.arange(len(ranked))
+    return np.asarray((ranked[row, np.maximum(count - 1, 0) // 2] + ranked[row, count // 2]) / 2.0)
