@@ -116,6 +116,18 @@ def test_pcd_fields_of_any_order_with_padding(tmp_path):
     assert (got[:, 0] == POINTS[:, 0].astype("f4")).all()
 
 
+@pytest.mark.parametrize("form", ["ascii", "binary", "binary_compressed"])
+def test_pcd_of_another_writer(form):
+    """Test data of pypcd4's source package (shared/scans.md): the same points in three forms."""
+    if form == "binary_compressed":
+        pytest.importorskip("open3d")
+    points = read(SHARED / f"points_{form}.pcd", 50)
+    assert points.shape == (213, 3)
+    first = (0.93773, 0.33763, 0.0), (0.90805, 0.35641, 0.0), (0.81915, 0.32, 0.0)
+    assert np.allclose(points[:3], first, rtol=0, atol=1e-7)  # single precision
+    assert np.allclose(points, read(SHARED / "points_ascii.pcd", 213), rtol=0, atol=1e-7)
+
+
 def test_compressed_pcd_past_its_limit_is_refused(tmp_path):
     path = tmp_path / "bay.pcd"
     path.write_text(
@@ -291,6 +303,21 @@ def test_broken_las_is_one_line(tmp_path, suffix, keep):
     path.write_bytes(whole.read_bytes()[:keep])
     said = refusal(path)
     assert "breaks off" in said or "not a whole LAS or LAZ file" in said
+
+
+@pytest.mark.parametrize("suffix", ["las", "laz"])
+def test_real_las_from_a_scanner_in_the_air(suffix):
+    """Test data of laspy's source package (shared/scans.md); it reads them whole besides."""
+    laspy = pytest.importorskip("laspy")
+    path = SHARED / f"simple.{suffix}"
+    points = read(path, 400)
+    assert len(points) == cloud_head(path).points == 1065
+    # by its header these are its least and greatest numbers
+    assert np.allclose(points.min(axis=0), (635619.85, 848899.70, 406.59), rtol=0, atol=1e-9)
+    assert np.allclose(points.max(axis=0), (638982.55, 853535.43, 586.38), rtol=0, atol=1e-9)
+    assert np.array_equal(points, laspy.read(path).xyz)
+    assert np.array_equal(points, read(SHARED / "simple.las", 1065))
+    assert "rounded to 0.01 of its unit" in cloud_head(path).notes[0]
 
 
 # ---- all kinds ---------------------------------------------------------------------------
