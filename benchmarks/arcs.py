@@ -14,12 +14,13 @@ same surveys in the same run. Times are processor time of this process.
 
 global    share of cases whose fit at the known number of arcs is at least as good as
           the minimum reached from the truth itself: thorough (the better of the fit at
-          the known number and of that on the way to BIC's choice) / quick (no exchanges)
+          the known number and of that on the way to BIC's choice) / quick (no exchanges;
+          the earlier solver has this mode alone)
 BIC       share with the right number of arcs / too few / too many
 side, other   median relative error of the side's radius and of the others, right number
-line      mould-line error, rms over the bound that the truth itself gives, and median of
-          the largest, mm, as chosen by BIC
-ms        median time at the known number / with the number to be found
+line      mould-line error as chosen by BIC, mm: rms, (rms over the bound that the truth
+          itself gives, case by case), median of the largest
+ms        median time at the known number, quick / thorough / with the number to be found
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from benchmarks.arc_cases import KINDS, bound, survey, true_section
+from benchmarks.tally import share
 from loft.drawing.chain import Chain, project, strike, walk
 from loft.drawing.check import check_facts
 from loft.drawing.conic import Conic
@@ -61,6 +63,7 @@ class Score:
     side: float
     other: float
     error: np.ndarray
+    quick_ms: float
     known_ms: float
     auto_ms: float
 
@@ -81,7 +84,7 @@ def ours(points: np.ndarray, sigma: float, true: Chain, goal: float) -> Score:
     count = len(true)
     readings = read_points(points, sigma)
     known, known_ms = timed(lambda: fit_count(readings, count))
-    quick = fit_count(readings, count, exchanges=0)
+    quick, quick_ms = timed(lambda: fit_count(readings, count, exchanges=0))
     found, auto_ms = timed(lambda: fit_arcs(points, sigma, conics=False))
     best = found.best.fit.chain
     line = project(best, walk(true, np.linspace(0, true.length.sum(), 300))[0]).distance
@@ -91,7 +94,7 @@ def ours(points: np.ndarray, sigma: float, true: Chain, goal: float) -> Score:
     quickly = quick is not None and quick.cost <= enough
     reached = any(fit is not None and fit.cost <= enough for fit in (known, *on_the_way))
     least = bound(true, Task(readings=readings, straight=(False,) * count))
-    return Score(reached, quickly, least, len(best), side, other, line, known_ms, auto_ms)
+    return Score(reached, quickly, least, len(best), side, other, line, quick_ms, known_ms, auto_ms)
 
 
 def prototype(module, points: np.ndarray, sigma: float, true: Chain, goal: float) -> Score:
@@ -103,17 +106,18 @@ def prototype(module, points: np.ndarray, sigma: float, true: Chain, goal: float
     side, other = radii_error(known["ch"].R, true)
     reached = known["cost"] <= goal * (1 + 1e-3) + 1e-2
     least = bound(true, Task(readings=read_points(points, sigma), straight=(False,) * count))
-    return Score(reached, reached, least, chosen, side, other, line, known_ms, auto_ms)
+    return Score(reached, reached, least, chosen, side, other, line, known_ms, known_ms, auto_ms)
 
 
 def line_of(scores: list[Score], arcs: int) -> str:
     number = np.array([score.arcs for score in scores])
-    rms = np.sqrt(np.mean([np.mean(score.error**2) for score in scores]))
-    least = np.sqrt(np.mean([score.bound**2 for score in scores]))
+    square = np.array([np.mean(score.error**2) for score in scores])
+    least = np.array([score.bound**2 for score in scores])
+    rms, over = np.sqrt(square.mean()), np.sqrt(np.mean(square / least))
     largest = np.median([np.abs(score.error).max() for score in scores])
     middle = [
         np.nanmedian([getattr(score, name) for score in scores])
-        for name in ("side", "other", "known_ms", "auto_ms")
+        for name in ("side", "other", "quick_ms", "known_ms", "auto_ms")
     ]
     return (
         f"global {np.mean([score.reached for score in scores]):.2f}"
@@ -121,12 +125,13 @@ def line_of(scores: list[Score], arcs: int) -> str:
         f"BIC {np.mean(number == arcs):.2f}/{np.mean(number < arcs):.2f}"
         f"/{np.mean(number > arcs):.2f}  "
         f"side {middle[0]:.3f} other {middle[1]:.4f}  "
-        f"line {rms:.2f} ({rms / least:.2f}) / {largest:.2f}  "
-        f"ms {middle[2]:.0f} / {middle[3]:.0f}"
+        f"line {rms:.2f} ({over:.2f}) {largest:.2f}  "
+        f"ms {middle[2]:.0f} / {middle[3]:.0f} / {middle[4]:.0f}"
     )
 
 
 def free_table(given: argparse.Namespace, module) -> None:
+    every: dict[str, list[tuple[bool, ...]]] = {}
     for arcs, count, sigma in EVERY if given.all else QUICK:
         rng = np.random.default_rng([given.seed, arcs, count, int(10 * sigma)])
         scores: dict[str, list[Score]] = {"here": []} | ({"prototype": []} if module else {})
@@ -142,6 +147,14 @@ def free_table(given: argparse.Namespace, module) -> None:
             print(
                 f"{arcs} arcs N {count} sigma {sigma}  {name:9s} {line_of(found, arcs)}", flush=True
             )
+            every.setdefault(name, []).extend(
+                (one.reached, one.quick, one.arcs == arcs) for one in found
+            )
+    for name, hits in every.items():
+        parts = [share(column).show() for column in zip(*hits, strict=True)]
+        print(
+            f"all {len(hits)} {name}: global thorough {parts[0]}, quick {parts[1]}, BIC {parts[2]}"
+        )
 
 
 def kinds_table(given: argparse.Namespace, module) -> None:

@@ -114,13 +114,18 @@ class Arcs:
 def judged(fit: Fit, *, hollow: bool = False) -> Choice:
     """Return a fit with its BIC and whether it is sound."""
     unknowns, count = fit.task.unknowns, len(fit.row)
-    bends = hollow or not (fit.chain.curvature < BENT).any()
     return Choice(
         fit=fit,
         bic=fit.cost + unknowns * np.log(count),
         p=float(chi2.sf(fit.cost, max(count - unknowns, 1))),
-        sound=bool(bends and not (fit.chain.length < LEAST_LENGTH).any()),
+        sound=is_sound(fit, hollow=hollow),
     )
+
+
+def is_sound(fit: Fit, *, hollow: bool = False) -> bool:
+    """Tell whether no element all but vanishes and none is hollow that may not be."""
+    bends = hollow or not (fit.chain.curvature < BENT).any()
+    return bool(bends and not (fit.chain.length < LEAST_LENGTH).any())
 
 
 def ranked(choices: list[Choice]) -> Arcs:

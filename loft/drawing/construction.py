@@ -194,7 +194,7 @@ def _outline(chain: Chain) -> list[Stroke]:
                 Stroke(
                     kind="arc",
                     layer=OUTLINE,
-                    centre=(side * float(bl), float(height)),
+                    centre=(side * float(bl) + 0.0, float(height)),
                     radius=abs(1.0 / float(bend)),
                     angles=(float(turned[0]), float(turned[1])),
                 )

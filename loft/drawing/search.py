@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from loft.drawing.chain import PI, Chain, project
-from loft.drawing.choice import WITHIN, Arcs, Choice, judged, ranked
+from loft.drawing.choice import WITHIN, Arcs, Choice, is_sound, judged, ranked
 from loft.drawing.conic import rivals
 from loft.drawing.diagnosis import diagnose
 from loft.drawing.hollow import fewer, fit_hollow, one_hollow
@@ -315,16 +315,29 @@ def _turns_on(fit: Fit, readings: Readings) -> Array:
 
 
 def _simplify(fits: dict[int, Fit]) -> None:
-    """Leave out joins of the best fit for as long as that pays; adds to `fits`."""
-    for _ in range(MOST_ARCS):
-        best = min(fits, key=lambda count: judged(fits[count]).bic)
-        fewer = _without_a_join(fits[best])
-        known = fits.get(best - 1)
-        if fewer is None or (known is not None and known.cost <= fewer.cost + 1e-6):
-            return
-        fits[best - 1] = fewer
-        if judged(fewer).bic >= judged(fits[best]).bic:
-            return
+    """Leave out joins of the best fit for as long as that pays; adds to `fits`.
+
+    First of the best by BIC, even an artefact (with one join too many it often is one),
+    then of the best sound one.
+    """
+    tried: list[Fit] = []
+    for sound in (False, True):
+        for _ in range(MOST_ARCS):
+            order = {n: (sound and not is_sound(fit), judged(fit).bic) for n, fit in fits.items()}
+            best = min(order, key=order.__getitem__)
+            if any(fits[best] is one for one in tried):
+                break
+            tried.append(fits[best])
+            fewer = _without_a_join(fits[best])
+            known = fits.get(best - 1)
+            if fewer is None or (known is not None and not _rank(fewer) < _rank(known)):
+                break
+            fits[best - 1] = fewer
+
+
+def _rank(fit: Fit) -> tuple[bool, float]:
+    """Return what fits of one make-up are ordered by: an artefact loses to anything sound."""
+    return not is_sound(fit), round(fit.cost, 6)
 
 
 def _without_a_join(fit: Fit) -> Fit | None:
@@ -335,7 +348,19 @@ def _without_a_join(fit: Fit) -> Fit | None:
     joins = np.sort(np.clip(fit.chain.turn[1:-1], 0.02, PI - 0.02))
     fewer = np.array([np.delete(joins, index) for index in range(count - 1)])
     fewer = fewer + 1e-3 * np.arange(count - 2)
-    return _best_of_sets(fit, fewer, straight=(False,) * (count - 1), keep=2)
+    readings, straight = fit.task.readings, (False,) * (count - 1)
+    task = replace(fit.task, straight=straight)
+    support = support_of(readings, _turns_on(fit, readings), straight)
+    sets = solve_sets(support, fewer)
+    short = []
+    for index in range(len(fewer)):
+        refined, _ = refine(support, sets, index, readings)
+        found = settle(chain_of_set(refined, straight), task, most=6, enough=1e-4)
+        if found is not None:
+            short.append(found)
+    short.sort(key=_rank)
+    full = [settle(one.chain, task, lean=one.lean, most=40, enough=1e-6) for one in short[:2]]
+    return min((one for one in full if one is not None), key=_rank, default=None)
 
 
 def _hardened(fit: Fit) -> Fit:

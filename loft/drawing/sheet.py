@@ -21,6 +21,7 @@ from loft.drawing.construction import (
 from loft.drawing.diagnosis import radius_words
 from loft.drawing.verdicts import CONTRADICTED
 from loft.job.caution import CAUTION
+from loft.job.files import number
 
 WIDTH, HEIGHT = 210.0, 297.0
 ROOM = (15.0, 29.0, 180.0, 175.0)  # left, top, width, height of the drawing
@@ -261,9 +262,9 @@ def _table(plan: Construction, top: float) -> list[str]:
             f"{centre.name or '–'}  {end.name}" if index + 1 < len(plan.names) else centre.name,
             name,
             plan.words[index],
-            _plain(centre.bl) if known else "–",
+            number(centre.bl, 1) if known else "–",
             f"{centre.height:.1f}" if known else "–",
-            _plain(end.bl),
+            number(end.bl, 1),
             f"{end.height:.1f}",
             f"{np.rad2deg(plan.chain.turn[index + 1]):.2f}",
         )
@@ -274,11 +275,6 @@ def _table(plan: Construction, top: float) -> list[str]:
                 parts.append(_text(stop, down, words, size=3.0, anchor=anchor))
     parts.append(_rule(top + 5.2 * len(plan.names) + 2.6))
     return parts
-
-
-def _plain(value: float) -> str:
-    """Return a figure to a tenth, never as minus nothing."""
-    return f"{round(value, 1) + 0.0:.1f}"
 
 
 def _rule(down: float) -> str:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations, product
 
 import numpy as np
@@ -220,6 +221,7 @@ def _drawn_rows(support: Support, batch: int, knots: int) -> tuple[Array, Array]
     return np.concatenate(rows), np.concatenate(wanted)
 
 
+@lru_cache(maxsize=16)
 def grid_sets(knots: int, *, most: int = MOST_SETS) -> Array:
     """Return sets of turns on the grid, all of them or an even share, shape (b, knots).
 

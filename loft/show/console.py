@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from loft.job.caution import SHAPE_ONLY
+from loft.job.files import number
 from loft.job.units import MM_PER, format_length
 
 WIDTH = 78
@@ -113,7 +114,7 @@ def _radius(radius: float, sd: float) -> str:
 
 
 def _known(value: float) -> str:
-    return f"{value:.1f}" if abs(value) < float("inf") else "unknown"
+    return number(value, 1) if abs(value) < float("inf") else "unknown"
 
 
 def tell_prove(data: dict[str, Any], out: Path) -> str:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
@@ -15,6 +17,7 @@ from loft.drawing.closure import close
 from loft.drawing.construction import LAYERS, OUTLINE, RADII, construct, lettered
 from loft.drawing.sheet import construction_svg, lettering_of
 from loft.job.errors import LoftError
+from loft.show.console import tell_arcs
 
 NAMES = ["crown", "shoulder", "side", "bilge", "bottom"]
 
@@ -133,3 +136,10 @@ def test_a_radius_nobody_drew_carries_its_interval_and_a_contradicted_one_says_s
     points = survey(corncrake(), 60, 0.5, np.random.default_rng(42))
     check = check_facts(drawn(crown=700.0), F14, points=points, sigma=0.5, robust=False)
     assert re.fullmatch(r"R [\d,.]+ \(found: [\d,]+ to [\d,]+\)", lettering_of(check)[1])
+
+
+def test_a_centre_on_the_centreline_is_never_minus_nothing():
+    points = survey(corncrake(), 40, 1.0, np.random.default_rng(1))
+    check = check_facts([], F14, points=points, sigma=1.0)
+    near = tuple(replace(arc, centre_bl=-1e-9) for arc in check.arcs)
+    assert "-0.0" not in tell_arcs([replace(check, arcs=near)], [], Path("out"))
