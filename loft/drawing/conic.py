@@ -218,16 +218,25 @@ def _conics(values: Array) -> tuple[Conic, Conic, float]:
 def _distance(values: Array, points: Array) -> Array:
     """Return the distances of points outside two conics and the straight between them."""
     upper, lower, half = _conics(values)
-    out = _from_conic(upper, points)
-    other = _from_conic(lower, points)
+    out = from_conic(upper, points)
+    other = from_conic(lower, points)
     out = np.where(np.abs(other) < np.abs(out), other, out)
     beside = points[:, 0] - values[3]
     level = (np.abs(points[:, 1] - values[1]) < half) & (np.abs(beside) < np.abs(out))
     return np.where(level, beside, out)
 
 
-def _from_conic(conic: Conic, points: Array) -> Array:
-    """Return signed distances from one conic, by Gauss-Newton on the foot's parameter."""
+def from_conic(conic: Conic, points: Array) -> Array:
+    """Return signed distances from one conic, by Gauss-Newton on the foot's parameter.
+
+    Positive outside, for a conic run through clockwise.
+
+    Examples
+    --------
+    >>> quarter = Conic(start=[0.0, 10.0], corner=[10.0, 10.0], end=[10.0, 0.0], rho=CIRCLE)
+    >>> from_conic(quarter, np.array([[6.0, 8.0], [9.0, 12.0]])).round(9).tolist()
+    [0.0, 5.0]
+    """
     grid, _ = conic.at(STARTS)
     share = STARTS[np.argmin(((points[:, None] - grid[None]) ** 2).sum(axis=-1), axis=1)]
     for _ in range(6):

@@ -19,7 +19,7 @@ from scipy.stats import binom, chi2, norm
 
 from loft.drawing.chain import Chain, gap, project, strike, walk
 from loft.drawing.closure import chain_of, close, figures, is_closed, scales
-from loft.drawing.conic import CIRCLE, Conic, fit_conic
+from loft.drawing.conic import CIRCLE, Conic, fit_conic, from_conic
 from loft.drawing.diagnosis import (
     CHI_95,
     DETECT,
@@ -86,6 +86,64 @@ def test_distances_from_a_published_circle_that_is_not_the_best():
     distance = project(ring, folded).distance
     rms = np.sqrt(np.mean(distance**2)) / 100.0
     assert rms == pytest.approx(case["expected"]["sigma_rms"], abs=5e-7)
+
+
+def from_ellipse(values: np.ndarray, points: np.ndarray) -> np.ndarray:
+    """Distances from an ellipse (centre, semi-axes, turn): four conics, folded onto one."""
+    bl, height, long, short, turn = values
+    own = (points - [bl, height]) @ [
+        [np.cos(turn), -np.sin(turn)],
+        [np.sin(turn), np.cos(turn)],
+    ]
+    quarter = Conic(
+        start=np.array([0.0, short]),
+        corner=np.array([long, short]),
+        end=np.array([long, 0.0]),
+        rho=CIRCLE,
+    )
+    return from_conic(quarter, np.abs(own))
+
+
+def test_published_ellipse_fit():
+    """Gander, Golub, Strebel, BIT 34 (1994), its ellipse: printed figures from memory."""
+    from scipy.optimize import least_squares
+
+    case = published("A4")
+    points, expected = np.array(case["inputs"]["points"], float), case["expected"]
+    best = [*expected["center"], expected["a"], expected["b"], expected["alpha_rad"]]
+    found = least_squares(from_ellipse, best, args=(points,), xtol=1e-12, ftol=1e-12)
+    np.testing.assert_allclose(found.x, best, atol=1e-4)
+    assert np.sqrt(2 * found.cost) == pytest.approx(expected["residual_norm"], abs=1e-6)
+
+
+def test_published_standard_deviations_of_an_ellipse():
+    """ODRPACK User Guide p. 49, implicit example: the text as SciPy's own tests hold it.
+
+    Their figures are the coefficients of b3 (x - b1)^2 + 2 b4 (x - b1)(y - b2) +
+    b5 (y - b2)^2 = 1; the covariance is carried over to them by differences.
+    """
+    from scipy.optimize import approx_fprime, least_squares
+
+    case = published("A5")
+    points = np.stack([case["inputs"]["x"], case["inputs"]["y"]], -1)
+    expected = case["expected"]
+
+    def coefficients(values):
+        axes = np.array([[np.cos(values[4]), np.sin(values[4])]])
+        axes = np.concatenate([axes, axes[:, ::-1] * [-1.0, 1.0]])
+        form = axes.T @ np.diag(values[2:4] ** -2.0) @ axes
+        return np.array([*values[:2], form[0, 0], form[0, 1], form[1, 1]])
+
+    start = [-1.0, -3.0, *expected["semi_axes"], np.deg2rad(expected["angle_deg"])]
+    found = least_squares(from_ellipse, start, args=(points,), xtol=1e-14, ftol=1e-14)
+    beta = coefficients(found.x)
+    # a plain orthogonal fit and theirs differ by up to 8e-7
+    np.testing.assert_allclose(beta, expected["beta"], atol=2e-6)
+    assert 2 * found.cost == pytest.approx(expected["ssq"], abs=1e-7)
+    by = approx_fprime(found.x, coefficients, 1e-7)
+    spread = np.linalg.inv(found.jac.T @ found.jac) * 2 * found.cost / (len(points) - 5)
+    sd = np.sqrt(np.diag(by @ spread @ by.T))
+    np.testing.assert_allclose(sd, expected["sd"], rtol=1e-3)
 
 
 def test_a_general_least_squares_finds_the_same_minimum():
