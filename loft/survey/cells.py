@@ -20,7 +20,7 @@ from loft.survey.planes import (
     Stack,
     pick_planes,
     refine_planes,
-    row_medians,
+    row_quantiles,
     stack_up,
     trial_planes,
 )
@@ -177,8 +177,8 @@ def _parabola(away: Array, value: Array, there: NDArray[np.bool_]) -> tuple[Arra
     enough = (there[:, away < 0].sum(axis=1) >= 2) & (there[:, away > 0].sum(axis=1) >= 2)
     enough &= weight.sum(axis=1) > 3.0
     error[~there] = np.nan
-    error[~enough] = np.inf
-    return np.where(enough, fit[:, 0], np.nan), row_medians(error)
+    misfit = np.where(enough, row_quantiles(error, 0.5), np.inf)
+    return np.where(enough, fit[:, 0], np.nan), misfit
 
 
 def _line(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
@@ -187,9 +187,9 @@ def _line(away: Array, value: Array, there: NDArray[np.bool_]) -> Array:
     slope = (value[:, second] - value[:, first]) / (away[second] - away[first])
     slope = np.where(there[:, first] & there[:, second], slope, np.nan)
     enough = there.sum(axis=1) >= FEW_ASIDE
-    slope = row_medians(slope)
+    slope = row_quantiles(slope, 0.5)
     rest = np.where(there, value - slope[:, None] * away, np.nan)
-    return np.where(enough, row_medians(rest), np.nan)
+    return np.where(enough, row_quantiles(rest, 0.5), np.nan)
 
 
 def _continuous(planes: Planes, expected: Array, sigma: float) -> NDArray[np.bool_]:
@@ -224,7 +224,7 @@ def _lean(planes: Planes) -> Array:
     window %= len(there)
     slope = np.where(there, planes.round_slope, np.nan)[window]
     slope[~there[window].any(axis=1)] = 0.0
-    return row_medians(slope)
+    return row_quantiles(slope, 0.5)
 
 
 def _main_body(planes: Planes, good: NDArray[np.bool_]) -> NDArray[np.bool_]:

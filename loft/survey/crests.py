@@ -11,7 +11,7 @@ follow it is let go. Where the scan does not show the edge nothing is said but t
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -28,13 +28,13 @@ from loft.survey.planes import (
     Stack,
     pick_planes,
     refine_planes,
-    row_medians,
+    row_quantiles,
     stack_up,
     trial_planes,
 )
 from loft.survey.runs import Run, Tubes, runs_of, runs_within
 from loft.survey.sample import Sample
-from loft.survey.sieve import sift
+from loft.survey.sieve import in_order, sift
 from loft.survey.slabs import slabs_of
 from loft.survey.tables import face_depth
 
@@ -42,6 +42,7 @@ DEPTH_OFF = 0.25  # share of the stringer's depth by which its edge may stand of
 NARROWEST, BROADEST = 0.4, 1.6  # of the stringer's width, what is taken for its edge
 STRAY = 3.0  # mm off the run's own parabola, past which a block loses its say
 LEAST_BLOCKS = 3
+TOGETHER = 1000  # blocks read together
 CURVE_BLOCKS = 6  # from so many a parabola, under that a straight line
 NEAR = 60.0  # mm: a station farther from any block of the run is not seen
 
@@ -143,8 +144,16 @@ def _read_blocks(job: Job, cloud_set: CloudSet, tubes: Tubes, sample: Sample) ->
         sample.slab, angle, bl=sample.bl, up=sample.wl - tubes.centre[sample.slab],
         along=sample.offset,
     )  # fmt: skip
-    sigma = cloud_set.sigma
-    trial, agree = trial_planes(stack, sigma, np.random.default_rng(0))
+    parts = [slice(first, first + TOGETHER) for first in range(0, max(len(angle), 1), TOGETHER)]
+    read = [*in_order(lambda part: _edges_in(job, cloud_set.sigma, tubes, stack, part), parts)]
+    names = [field.name for field in fields(Blocks)]
+    return Blocks(**{name: np.concatenate([getattr(one, name) for one in read]) for name in names})
+
+
+def _edges_in(job: Job, sigma: float, tubes: Tubes, whole: Stack, part: slice) -> Blocks:
+    """Return the edges in some of the blocks."""
+    stack = whole.some(part)
+    trial, agree = trial_planes(stack, sigma, np.random.default_rng(part.start))
     skin = refine_planes(stack, pick_planes(trial, agree, layer="outermost"), sigma)
     slope = skin.round_slope[:, None]
     height = stack.radius - skin.at[:, None] - slope * stack.round
@@ -153,13 +162,14 @@ def _read_blocks(job: Job, cloud_set: CloudSet, tubes: Tubes, sample: Sample) ->
     across = (stack.round + slope * stack.radius) * tilt
     out = (stack.radius - slope * stack.round) * tilt
     edge = stack.held & (np.abs(height + job.stringer_depth) <= DEPTH_OFF * job.stringer_depth)
-    return _edges(job, sigma, tubes, stack, skin.agreeing, edge, across=across, out=out)
+    return _edges(job, sigma, tubes, part, stack, skin.agreeing, edge, across=across, out=out)
 
 
 def _edges(
     job: Job,
     sigma: float,
     tubes: Tubes,
+    part: slice,
     stack: Stack,
     skin: Array,
     edge: NDArray[np.bool_],
@@ -174,7 +184,7 @@ def _edges(
     count = close.sum(axis=1)
     held = np.where(close, across, np.nan)
     held[count == 0] = 0.0
-    low, high = np.nanpercentile(held, (2.5, 97.5), axis=1)
+    low, high = (row_quantiles(held, share) for share in (0.025, 0.975))
     width = (high - low) / 0.95
     why = np.full(len(count), "", dtype="U40")
     given = job.stringer_width
@@ -192,10 +202,10 @@ def _edges(
     lean = stack.angle - slope
     along = np.where(close, stack.along, 0.0).sum(axis=1) / np.maximum(count, 1)
     return Blocks(
-        run=tubes.run,
-        station=tubes.station + along,
+        run=tubes.run[part],
+        station=tubes.station[part] + along,
         bl=out_mid * np.sin(lean) + middle * np.cos(lean) + blank,
-        wl=tubes.centre + out_mid * np.cos(lean) - middle * np.sin(lean) + blank,
+        wl=tubes.centre[part] + out_mid * np.cos(lean) - middle * np.sin(lean) + blank,
         sd_across=sd_across + blank,
         sd_out=out_sd / np.sqrt(np.maximum(count, 1)) + blank,
         lean=lean,
@@ -217,8 +227,8 @@ def _middle(values: Array, sigma: float, count: Array) -> tuple[Array, Array]:
     """Return medians and robust spreads of rows; 0 and sigma for a row without values."""
     values = values.copy()
     values[count == 0] = 0.0
-    middle = row_medians(values)
-    spread = MAD * row_medians(np.abs(values - middle[:, None]))
+    middle = row_quantiles(values, 0.5)
+    spread = MAD * row_quantiles(np.abs(values - middle[:, None]), 0.5)
     return middle, np.where(count > 0, np.maximum(spread, 0.1 * sigma), sigma)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array
 
-BLOCK = 1 << 24  # bytes read at a time
+BLOCK = 1 << 22  # bytes read at a time
 SEPARATORS = bytes.maketrans(b",;\t\r", b"    ")
 DECIMAL_COMMAS = re.compile(r"-?\d+,\d+(\s+-?\d+,\d+){2,}\s*|[^;]*\d,\d[^;]*(;.*){2,}")
 COMMENT = (b"#", b"//")

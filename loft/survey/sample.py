@@ -24,9 +24,10 @@ PER_SQUARE = 64  # points kept in a full square, more or less
 MOST = 3_000_000  # points kept in all: about 120 MB
 REACH = 50_000.0  # mm from the datum, farther points are not of the body
 _SIDE = np.uint64(14)  # bits of the number of squares across 2 REACH
-_PENDING = 1_000_000
+_PENDING = 500_000
 _TABLE = 21  # bits of a square's hash: two of the body's 50 000 rarely share one
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
+_EMPTY = np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int32), np.zeros((0, 3))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -110,8 +111,7 @@ class Sampler:
         self._far = 0
         self._seen = np.zeros(0, np.int64)
         self._count = np.zeros(1 << _TABLE, np.int64)  # points offered, by square
-        # square, rank, slab, place; the first is of those that have been thinned
-        self._parts: list[tuple[NDArray[Any], ...]] = []
+        self._parts: list[tuple[NDArray[Any], ...]] = []  # square, rank, slab, place
         self._waiting = 0
 
     def sift(
@@ -165,22 +165,19 @@ class Sampler:
         """Drop what there is no room for; halve the number per square where all run out of it."""
         while np.minimum(self._count, self.per_square).sum() > self.most and self.per_square > 1:
             self.per_square //= 2
-        kept = []
-        for square, rank, *rest in self._parts:
+        for k, (square, rank, slab, place) in enumerate(self._parts):
             index = np.flatnonzero(rank * self._count[square] <= self.per_square)
-            kept.append([part.take(index, axis=0) for part in (square, rank, *rest)])
-        self._parts = [tuple(np.concatenate(part) for part in zip(*kept, strict=True))]
+            self._parts[k] = square[index], rank[index], slab[index], place.take(index, axis=0)
         self._waiting = 0
 
     def sample(self) -> Sample:
-        """Return what is kept."""
-        if not self._parts:
-            empty = np.zeros(0, np.int64)
-            self.add(self.sift(empty, np.zeros(0), np.zeros((0, 2)), number=empty))
+        """Return what is kept; the sampler is empty then."""
         self._thin()
-        _, rank, slab, place = self._parts[0]
-        order = np.argsort(slab + rank)  # in no order of place
-        offset, bl, wl = place.take(order, axis=0).T
+        _, ranks, slabs, places = zip(_EMPTY, *self._parts, strict=True)
+        slab = np.concatenate(slabs)
+        order = np.argsort(slab + np.concatenate(ranks))  # in no order of place
+        offset, bl, wl = (np.concatenate([part[:, k] for part in places])[order] for k in range(3))
+        self._parts = []
         return Sample(
             slab=slab[order].astype(np.int64),
             offset=offset,
