@@ -11,7 +11,7 @@ every frame out in turn.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,10 +27,13 @@ from loft.fairing.smoother import RUN_UNIT
 from loft.fairing.surface import Surface
 from loft.job.records import Array, freeze_arrays
 
-PASSES = 20
+PASSES = 16
+LEARNINGS = 3  # of the stiffnesses, about one stand of the chains
+PATIENCE, UNSETTLED = 6, 1.0  # passes after which steps of so many ordinary changes are too many
 HALVINGS = 8  # of a step that would leave a section open
 TYPICAL = 0.005  # change in the second half-metre beyond the polynomial, in ordinary changes
-AT_REST = 1e-4  # step in ordinary changes at which the fit ends
+LOOSE = 2.0  # ordinary changes: prior sd of a figure's mean about where the surface puts it
+AT_REST = 0.01  # fall of the cost still to come at which the fit ends
 LEAST_SINE, LEAST_OUT = 0.1, 20.0  # of the last arc's start: what closes the section
 AROUND = 36  # points a half at which the surface's section is read to begin with
 BEGUN = 0.5  # mm: sigma of those
@@ -314,33 +317,33 @@ def carry(
     ------
     Astray
     """
-    knot = np.array([int(np.argmin(np.abs(station - ring.station))) for ring in rings])
-    m, f = start.shape
-    bend = roughness(station, degree)
-    chains = [chain for row in start if (chain := close_free(row, straight)) is not None]
-    if len(chains) < m:
-        raise Astray("this construction does not close at every frame")
-    size = np.median([scales(chain)[free_figures(straight)] for chain in chains], axis=0)
-    typical = (TYPICAL * size) ** 2
-    stiff, value = 1 / typical, start
-    for _ in range(PASSES):
-        rows = tuple(_whitened(rings, knot, value, straight))
-        inverse = _inverse(rows, knot, stiff, bend, size)
-        pull = -(bend @ value) * stiff
-        for (error, by), k in zip(rows, knot, strict=True):
-            pull[k] += by.T @ error
-        step = (inverse @ pull.ravel()).reshape(m, f)
-        largest = float(np.abs(step / size).max())
-        value = _closing(value, step * min(1.0, 1.0 / largest), straight)
-        spread = inverse.reshape(m, f, m, f)
-        rough = np.einsum("mf,mn,nf->f", value, bend, value)
-        doubt = np.einsum("mfnf,mn->f", spread, bend)
-        stiff = (np.maximum(m - 1 - degree - stiff * doubt, 0.0) + 1) / (rough + typical)
-        if largest < AT_REST:
+    size = np.median(
+        [scales(chain)[free_figures(straight)] for chain in _closed(start, straight)], axis=0
+    )
+    task = _Task(
+        rings=rings,
+        knot=np.array([int(np.argmin(np.abs(station - ring.station))) for ring in rings]),
+        straight=straight,
+        start=start,
+        size=size,
+        bend=roughness(station, degree),
+        degree=degree,
+    )
+    value, rows, stiff = start, task.rows(start), 1 / (TYPICAL * size) ** 2
+    for number in range(PASSES):
+        ahead, inverse, step, used, stiff = _learned(task, value, rows, stiff)
+        largest = float(np.abs(inverse @ ahead).max())
+        gain = float(step @ ahead)
+        value, rows = _moved(task, value, rows, used, step, gain)
+        if gain < AT_REST and largest <= UNSETTLED:
             break
-    rows = tuple(_whitened(rings, knot, value, straight))
-    here = np.einsum("mfmg->mfg", spread)
-    kept = [np.eye(len(e)) - by @ here[k] @ by.T for (e, by), k in zip(rows, knot, strict=True)]
+        if number >= PATIENCE and largest > UNSETTLED:
+            raise Astray("this construction does not settle along the stations")
+    m, f = start.shape
+    here = np.einsum("mfmg->mfg", inverse.reshape(m, f, m, f)) * np.outer(size, size)
+    kept = [
+        np.eye(len(e)) - by @ here[k] @ by.T for (e, by), k in zip(rows, task.knot, strict=True)
+    ]
     left = [np.linalg.inv(part) for part in kept]
     return Run(
         straight=straight,
@@ -353,44 +356,125 @@ def carry(
     )
 
 
-def _closing(value: Array, step: Array, straight: tuple[bool, ...]) -> Array:
-    """Return the figures after as much of a step as leaves every section closed."""
+Rows = tuple[tuple[Array, Array], ...]  # of every ring: whitened errors, how they fall
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Task:
+    """The rings, and where the free figures begin: arrays of shape (m, f), (f,), (m, m)."""
+
+    rings: tuple[Ring, ...]
+    knot: NDArray[np.int64]
+    straight: tuple[bool, ...]
+    start: Array
+    size: Array
+    bend: Array
+    degree: int
+
+    @property
+    def weak(self) -> float:
+        """Return the precision, in ordinary changes, of a figure about where it begins."""
+        return 1 / (len(self.start) * LOOSE**2)
+
+    def rows(self, value: Array) -> Rows:
+        """Return the rows of every ring; Astray where a section does not close."""
+        chains = _closed(value, self.straight)
+        return tuple(_whitened(self.rings, self.knot, chains, self.straight))
+
+    def cost(self, value: Array, rows: Rows, stiff: Array) -> float:
+        """Return the sum of squares: errors, bends, and what is far from the beginning."""
+        bent = float((np.einsum("mf,mn,nf->f", value, self.bend, value) * stiff).sum())
+        far = float((((value - self.start) / self.size) ** 2).sum())
+        return sum(float(error @ error) for error, _ in rows) + bent + self.weak * far
+
+
+def _learned(
+    task: _Task, value: Array, rows: Rows, stiff: Array
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Return pull, covariance and step in ordinary changes, the stiffnesses used and the next."""
+    size, bend = task.size, task.bend
+    m, f = value.shape
+    normal, pull = np.zeros((m, f, f)), (task.start - value) * task.weak / size
+    for (error, by), k in zip(rows, task.knot, strict=True):
+        normal[k] += by.T @ by
+        pull[k] += by.T @ error * size
+    for _ in range(LEARNINGS):
+        unit = _normal(normal, stiff, bend, size) + task.weak * np.eye(m * f)
+        inverse = np.asarray(np.linalg.inv(unit), np.float64)
+        ahead = (pull - (bend @ value) * stiff * size).ravel()
+        step = _step(unit, inverse, ahead)
+        after = value + step.reshape(m, f) * size
+        rough = np.einsum("mf,mn,nf->f", after, bend, after)
+        doubt = np.einsum("mfnf,mn->f", inverse.reshape(m, f, m, f), bend) * size**2
+        used, free = stiff, np.maximum(m - 1 - task.degree - stiff * doubt, 0.0)
+        stiff = (free + 1) / (rough + (TYPICAL * size) ** 2)
+    return ahead, inverse, step, used, stiff
+
+
+def _moved(
+    task: _Task, value: Array, rows: Rows, stiff: Array, step: Array, gain: float
+) -> tuple[Array, Rows]:
+    """Return figures and rows after the share of a step that costs least.
+
+    Only as far as every section closes; `gain` is half of what the cost falls at first.
+    """
+    move, before = step.reshape(value.shape) * task.size, task.cost(value, rows, stiff)
+    share, stands = 1.0, False
     for _ in range(HALVINGS):
-        ahead = value + step
-        if all(close_free(row, straight) is not None for row in ahead):
-            return ahead
-        step = step / 2
+        try:
+            found = task.rows(value + share * move)
+            stands = True
+        except Astray:
+            share /= 2
+            continue
+        cost = task.cost(value + share * move, found, stiff)
+        least = share * gain / max((cost - before) / share + 2 * gain, 1e-300)
+        if cost < before and least > 0.7 * share:
+            return value + share * move, found
+        share = float(np.clip(least, 0.1 * share, 0.7 * share))
+    if stands:  # on the edge between two feet: nothing more to gain
+        return value, rows
     raise Astray("no section of this construction closes nearby")
 
 
+def _closed(value: Array, straight: tuple[bool, ...]) -> list[Chain]:
+    """Return the chains of free figures; Astray unless all close."""
+    chains = [close_free(row, straight) for row in value]
+    if any(chain is None for chain in chains):
+        raise Astray("this construction does not close at every frame")
+    return [chain for chain in chains if chain is not None]
+
+
 def _whitened(
-    rings: tuple[Ring, ...], knot: NDArray[np.int64], value: Array, straight: tuple[bool, ...]
+    rings: tuple[Ring, ...],
+    knot: NDArray[np.int64],
+    chains: Sequence[Chain],
+    straight: tuple[bool, ...],
 ) -> Iterator[tuple[Array, Array]]:
     """Yield the whitened errors of every ring and how they fall with the free figures."""
     for ring, k in zip(rings, knot, strict=True):
-        chain = close_free(value[k], straight)
-        if chain is None:
-            raise Astray(f"the construction does not close at station {ring.station:.0f}")
-        error, normal, by = errors(chain, ring.point, straight)
+        error, normal, by = errors(chains[k], ring.point, straight)
         root = ring.whitener(normal)
         yield root.T @ error, root.T @ by
 
 
-def _inverse(
-    rows: tuple[tuple[Array, Array], ...],
-    knot: NDArray[np.int64],
-    stiff: Array,
-    bend: Array,
-    size: Array,
-) -> Array:
-    """Return the covariance of all free figures, shape (m f, m f)."""
+def _normal(normal: Array, stiff: Array, bend: Array, size: Array) -> Array:
+    """Return the normal matrix of all free figures in ordinary changes, shape (m f, m f)."""
     m, f = len(bend), len(stiff)
-    normal = np.zeros((m, f, m, f))
+    whole = np.zeros((m, f, m, f))
     for j in range(f):
-        normal[:, j, :, j] = stiff[j] * bend
-    for (_, by), k in zip(rows, knot, strict=True):
-        normal[k, :, k] += by.T @ by
+        whole[:, j, :, j] = stiff[j] * bend
+    every = np.arange(m)
+    whole[every, :, every] += normal
     scale = np.tile(size, m)
-    unit = normal.reshape(m * f, m * f) * np.outer(scale, scale)
-    unit += 1e-9 * np.eye(m * f)  # a figure that nothing holds: ordinary changes of 3e4
-    return np.asarray(np.linalg.inv(unit) * np.outer(scale, scale), np.float64)
+    return np.asarray(whole.reshape(m * f, m * f) * np.outer(scale, scale), np.float64)
+
+
+def _step(unit: Array, inverse: Array, ahead: Array) -> Array:
+    """Return a step of at most one ordinary change: what little holds is damped, not the rest."""
+    step, damping = np.asarray(inverse @ ahead, np.float64), 0.01
+    while np.abs(step).max() > 1.0 and damping < 1e8:
+        whole = unit + damping * np.eye(len(unit))
+        step = np.asarray(np.linalg.solve(whole, ahead), np.float64)
+        damping *= 10.0
+    return step

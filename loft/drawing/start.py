@@ -84,6 +84,8 @@ def point_turns(readings: Readings) -> Array:
     order and is mended later.
     """
     folded, _ = fold(readings, np.zeros(2))
+    if not len(folded):
+        return np.zeros(0)
     middle = 0.5 * (folded[:, 1].max() + folded[:, 1].min())
     plain = np.arctan2(folded[:, 0], folded[:, 1] - middle)
     both = np.concatenate([folded, folded[folded[:, 0] > 1.0] * [-1.0, 1.0]])

@@ -92,7 +92,7 @@ def try_arcs(
     stations: Sequence[float],
     constructions: Sequence[Construction],
     progress: Callable[[str], None] = lambda text: None,
-) -> Trial | str:
+) -> list[Trial] | str:
     """Carry constructions along the fuselage and predict every frame by them and without.
 
     Parameters
@@ -106,9 +106,9 @@ def try_arcs(
 
     Returns
     -------
-    Trial or str
-        Of the simplest construction that predicted the frames within a standard error as
-        well as the best, or why there is none, in words.
+    list of Trial or str
+        Of the constructions that predicted the frames within a standard error as well as
+        the best, those that are used first, then the simplest; or why there is none.
 
     References
     ----------
@@ -145,7 +145,7 @@ def try_arcs(
         return why
     best = max(found, key=lambda trial: trial.gain)
     equal = [trial for trial in found if trial.gain >= best.gain - best.error]
-    return min(equal, key=lambda trial: (not trial.used, trial.figures))
+    return sorted(equal, key=lambda trial: (not trial.used, trial.figures))
 
 
 def _cannot(surface: Surface) -> str:
@@ -218,8 +218,9 @@ def _mixed(run: Run, inner: list[int], alone: list[Array]) -> Trial:
 def mix(trial: Trial, surface: Surface, section: Section) -> tuple[Section, Spread]:
     """Return a lifted section bettered by the arcs, and the covariance of its errors.
 
-    The two errors hang together in a way that nobody knows; the covariance given,
-    w arcs + (1 - w) surface, is never too small whatever it is.
+    The arcs give its shape; where it stands only if they are surer of that than the
+    surface, which they need not be where frames settled: both have it from the same
+    readings.
 
     Raises
     ------
@@ -231,20 +232,34 @@ def mix(trial: Trial, surface: Surface, section: Section) -> tuple[Section, Spre
         0, len(section.girth), max(1, round(APART * len(section.girth) / section.length))
     )
     moved, arcs = _to_arcs(trial, section, some)
-    free = np.diag(section_covariance(surface, section, some))
-    apart = float(np.abs(moved / np.sqrt(free + np.diag(arcs))).max())
-    if np.trace(arcs) > free.sum():
+    free = section_covariance(surface, section, some)
+    shape = _shape(section, some)
+    place = np.eye(len(some)) - shape
+    whole = bool(np.trace(place @ arcs) < np.trace(place @ free))
+    taken = np.eye(len(some)) if whole else shape
+    sure, known = (np.diag(taken @ one @ taken) for one in (arcs, free))
+    apart = float(np.abs(taken @ moved / np.sqrt(sure + known)).max())
+    if sure.sum() > known.sum():
         raise Astray(f"at {section.frame} the arcs are less sure than the surface")
     if apart > ALLOWED:
         raise Astray(
             f"at {section.frame} the arcs stand {apart:.1f} standard deviations from the "
             f"surface, {ALLOWED} allowed"
         )
-    spread = Spread(trial, surface, section)
+    spread = Spread(trial, surface, section, whole)
     bettered = moved_section(
-        section, some, trial.share * moved, spread(some), len(surface.stations)
+        section, some, trial.share * taken @ moved, spread(some), len(surface.stations)
     )
     return replace(bettered, source="surface and arcs along the fuselage"), spread
+
+
+def _shape(section: Section, some: NDArray[np.int64]) -> Array:
+    """Return the projector that takes bl, height and roll out of movements along normals."""
+    bl, height = section.bl[some], section.height[some]
+    out, up = section.normal_bl[some], section.normal_height[some]
+    roll = up * (bl - bl.mean()) - out * (height - height.mean())
+    basis = np.linalg.qr(np.stack([out, up, roll], -1))[0]
+    return np.asarray(np.eye(len(some)) - basis @ basis.T, np.float64)
 
 
 def _to_arcs(trial: Trial, section: Section, some: NDArray[np.int64]) -> tuple[Array, Array]:
@@ -260,16 +275,25 @@ def _to_arcs(trial: Trial, section: Section, some: NDArray[np.int64]) -> tuple[A
 
 @dataclass(frozen=True, eq=False)
 class Spread:
-    """The covariance of a bettered section's errors along its normals, mm^2."""
+    """The covariance of a bettered section's errors along its normals, mm^2.
+
+    How the errors of arcs and surface hang together nobody knows; w arcs + (1 - w) surface
+    is never too small whatever it is. `whole` tells that the arcs' place is taken too.
+    """
 
     trial: Trial
     surface: Surface
     section: Section
+    whole: bool
 
     def __call__(self, some: NDArray[np.int64]) -> Array:
         """Return it for some of the section's points, shape (k, k)."""
         arcs = _to_arcs(self.trial, self.section, some)[1]
         free = section_covariance(self.surface, self.section, some)
+        if not self.whole:
+            shape = _shape(self.section, some)
+            place = np.eye(len(some)) - shape
+            arcs = shape @ arcs @ shape + place @ free @ place
         return self.trial.share * arcs + (1 - self.trial.share) * free
 
 
@@ -308,18 +332,23 @@ def along_fuselage(
     except LoftError as refusal:
         return out, {}, _told(refusal.findings[0].text)
     stations = [section.station for section in upright]
-    trial = try_arcs(surface, stations, constructions, progress)
-    if isinstance(trial, str):
-        return out, {}, _told(trial)
-    if not trial.used:
-        return out, {}, trial.finding()
-    try:
-        mixed = {section.frame: mix(trial, surface, section) for section in upright}
-    except Astray as reason:
-        text = f"arcs along the fuselage are not used, the surface stays as it is: {reason}"
-        return out, {}, Finding(text=text, severity="note")
-    spreads = {frame: spread for frame, (_, spread) in mixed.items()}
-    return out | {frame: section for frame, (section, _) in mixed.items()}, spreads, trial.finding()
+    trials = try_arcs(surface, stations, constructions, progress)
+    if isinstance(trials, str):
+        return out, {}, _told(trials)
+    finding = trials[0].finding()
+    for trial in trials:
+        if not trial.used:
+            break
+        try:
+            mixed = {section.frame: mix(trial, surface, section) for section in upright}
+        except Astray as reason:
+            text = f"arcs along the fuselage are not used, the surface stays as it is: {reason}"
+            finding = Finding(text=text, severity="note")
+            continue
+        spreads = {frame: spread for frame, (_, spread) in mixed.items()}
+        out |= {frame: section for frame, (section, _) in mixed.items()}
+        return out, spreads, trial.finding()
+    return out, {}, finding
 
 
 def _constructions(surface: Surface, section: Section) -> list[Construction]:
