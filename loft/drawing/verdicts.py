@@ -203,7 +203,8 @@ def _advice(one: Dimension, reading: Reading, diagnosis: Diagnosis, place: int) 
     # a redundancy of (DETECT / (SEEN * TOLERANCE))^2 is asked for, so much for the rest
     goal = one.sigma * np.sqrt((SEEN * TOLERANCE / DETECT) ** 2 - 1)
     by = figure_gradient(fit.chain, one)
-    sigma = float(np.median(fit.task.readings.spread))
+    spread = fit.task.readings.spread
+    sigma = float(np.median(spread)) if len(spread) else 1.0  # mm: a careful tape
     advice = best_readings(bare, diagnosis, by, sigma=sigma, goal=float(goal))
     if advice.sd > goal:  # nothing within reason settles it: what a handful would give
         advice = best_readings(bare, diagnosis, by, sigma=sigma, goal=float(goal), most=HANDFUL)

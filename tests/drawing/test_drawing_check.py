@@ -349,6 +349,47 @@ def test_a_missing_sigma_is_told():
     assert "no sigma given, 1 mm taken" in check.notes[0].text
 
 
+def whole_drawing() -> list[Fact]:
+    """All radii, centres and tangent points of the section: far more than its freedom."""
+    true = corncrake()
+    facts = [
+        replace(fact, centre_bl=float(bl), centre_wl=float(wl))
+        for fact, (bl, wl) in zip(drawn(**TRUE), true.centre, strict=True)
+    ]
+    return [
+        *facts,
+        *whole(top=1.0, bottom=1.0, max_half_breadth=1.0),
+        *(
+            Fact(
+                frame="F14", kind="tangent_point", arc=fact.arc, sigma=1.0,
+                value=float(bl), at_wl=float(wl),
+            )
+            for fact, (bl, wl) in zip(facts[:-1], true.knot[1:-1], strict=True)
+        ),
+    ]  # fmt: skip
+
+
+def test_more_figures_than_freedom_are_checked_against_each_other_without_a_reading():
+    """Consistent, none is contradicted; one changed by 40 mm is, and the rest give it back."""
+    facts = whole_drawing()
+    check = check_facts(facts, F14, points=[], sigma=1.0)
+    assert {fact.verdict for fact in check.facts} == {CONFIRMED, UNCHECKED}
+    assert check.p > 0.5
+    assert "nan" not in " ".join(note.text for note in check.notes)
+    facts[1] = replace(facts[1], radius=420.0)
+    check = check_facts(facts, F14, points=[], sigma=1.0)
+    wrong = [fact for fact in check.facts if fact.verdict == CONTRADICTED]
+    assert [(one.arc, one.dimension.kind) for one in wrong] == [("shoulder", "radius")]
+    assert wrong[0].suggested == pytest.approx(380.0, abs=1e-3)
+
+
+def test_one_figure_drawn_twice_and_differently_is_contradicted():
+    facts = [*drawn(**TRUE), *whole(max_half_breadth=1.0)]
+    check = surveyed([*facts, replace(facts[-1], value=facts[-1].value + 32.0)])
+    told = [fact.verdict for fact in check.facts if fact.dimension.kind == "max_half_breadth"]
+    assert told == [CONFIRMED, CONTRADICTED]
+
+
 # ---- refusals ---------------------------------------------------------------------------
 
 
