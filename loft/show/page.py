@@ -16,6 +16,7 @@ from loft.job.errors import LoftError
 from loft.job.records import Array, Evidence, Job, Section, Survey
 from loft.show.colour import COLOURS, INK, LINE, MISSING, UNKNOWN, Bands
 from loft.show.cuts import Loft
+from loft.show.extras import Extra
 from loft.show.page_script import SCRIPT, STYLE
 from loft.show.scene import MARKS, NEAR, Readings, Ribbon, Scene, scene_of
 from loft.show.sheet import plain, signed
@@ -29,7 +30,13 @@ SIZES = {"used": 3, "doubted": 7, "damaged": 6}
 
 
 def view_page(
-    job: Job, survey: Survey, surface: Loft, sections: Sequence[Section], evidence: Evidence
+    job: Job,
+    survey: Survey,
+    surface: Loft,
+    sections: Sequence[Section],
+    evidence: Evidence,
+    *,
+    extras: Sequence[Extra] = (),
 ) -> str:
     """Return the page: faired skin by deviation, frames, lines, readings, lifted sections.
 
@@ -39,6 +46,8 @@ def view_page(
     ----------
     job, survey, surface, sections, evidence
         As for `loft.show.lines.lines_drawing`.
+    extras : sequence of Extra
+        More layers, shown when asked for (`loft.show.extras.extras_of`).
 
     Returns
     -------
@@ -58,7 +67,7 @@ def view_page(
         from plotly.offline import get_plotlyjs
     except ImportError as error:
         raise LoftError("view.html needs plotly; pip install 'fuselage-loft[page]'") from error
-    scene = scene_of(job, survey, surface, sections, evidence, net=(121, 144))
+    scene = scene_of(job, survey, surface, sections, evidence, net=(121, 144), extras=extras)
     layers, traces = _layers(scene)
     data = {
         "net": _net(scene),
@@ -176,12 +185,39 @@ def _layers(scene: Scene) -> tuple[list[Layer], list[dict[str, Any]]]:
             layers.append((KEY_WORDS[mark], MARK_COLOURS[mark], at, mark))
     shown = [trace for ribbon in scene.ribbons for trace in _section(ribbon)]
     if shown:
-        layers.append(("missing section, 95 % band", MISSING, add(*shown), "line"))
+        layers.append(("missing section, band", MISSING, add(*shown), "line"))
+    for extra in scene.extras:
+        layers.append((extra.words, extra.colour, add(*_asked(extra)), "asked"))
     curve = scene.skin.point[_first_row(scene)]
     layers.append(
         ("cut at the slider", "#0b7a75", add(_wires({"cut": curve}, "#0b7a75", 5)), "line")
     )
     return layers, traces
+
+
+def _asked(extra: Extra) -> list[dict[str, Any]]:
+    """Return a layer that is shown when it is asked for: its strokes, letters and solids."""
+    traces = [_wires(extra.curves, extra.colour, 4)]
+    if extra.letters:
+        traces.append(_lettered(extra.letters, extra.colour, 13, "middle center"))
+    for points, triangles in extra.solids.values():
+        corners = {name: triangles[:, k].tolist() for k, name in enumerate("ijk")}
+        traces.append(
+            {
+                "type": "mesh3d", **_coordinates(points), **corners, "color": extra.colour,
+                "hoverinfo": "skip", "flatshading": True,
+            }
+        )  # fmt: skip
+    return [{**trace, "visible": False} for trace in traces]
+
+
+def _lettered(places: dict[str, Array], colour: str, size: int, where: str) -> dict[str, Any]:
+    return {
+        "type": "scatter3d", "mode": "text",
+        **_coordinates(np.array(list(places.values())).reshape(-1, 3)),
+        "text": [escape(words) for words in places],
+        "textfont": {"size": size, "color": colour}, "textposition": where, "hoverinfo": "skip",
+    }  # fmt: skip
 
 
 def _coordinates(points: Array) -> dict[str, list[float | None]]:
@@ -207,12 +243,8 @@ def _wires(curves: dict[str, Array], colour: str, width: float) -> dict[str, Any
 
 
 def _names(curves: dict[str, Array]) -> dict[str, Any]:
-    tops = np.array([curve[curve[:, 2].argmax()] for curve in curves.values()])
-    tops = tops.reshape(-1, 3) + [0.0, 0.0, 40.0]
-    return {
-        "type": "scatter3d", "mode": "text", **_coordinates(tops), "text": list(curves),
-        "textfont": {"size": 13, "color": INK}, "textposition": "top center", "hoverinfo": "skip",
-    }  # fmt: skip
+    tops = {name: curve[curve[:, 2].argmax()] + [0.0, 0.0, 40.0] for name, curve in curves.items()}
+    return _lettered(tops, INK, 13, "top center")
 
 
 def _dots(readings: Readings, mark: str) -> dict[str, Any]:
@@ -280,13 +312,8 @@ def told_html(readings: Readings, number: int) -> str:
 
 def _section(ribbon: Ribbon) -> list[dict[str, Any]]:
     edge = _wires({f"{ribbon.name}, missing": ribbon.curve}, MISSING, 8)
-    top = ribbon.curve[ribbon.curve[:, 2].argmax()][None] + [0.0, 0.0, 60.0]
-    name = {
-        "type": "scatter3d", "mode": "text", **_coordinates(top),
-        "text": [f"<b>{escape(ribbon.name)}</b>"],
-        "textfont": {"size": 16, "color": MISSING}, "textposition": "top center",
-        "hoverinfo": "skip",
-    }  # fmt: skip
+    top = ribbon.curve[ribbon.curve[:, 2].argmax()] + [0.0, 0.0, 60.0]
+    name = _lettered({ribbon.name: top}, MISSING, 18, "top center")
     band: dict[str, Any] = {
         "type": "surface", "surfacecolor": [[0.0] * len(ribbon.curve)] * 2,
         "colorscale": [[0, MISSING], [1, MISSING]], "showscale": False, "opacity": 0.35,
@@ -324,7 +351,7 @@ def _page(scene: Scene, layers: list[Layer], data: str, library: str) -> str:
 <h2>Deviation, mm</h2>
 <p class="quiet" style="font-size:13px;margin-bottom:6px">mean of the readings near, + where
 metal stands outside the loft</p>
-{_bar(scene.bands)}
+{_bar(scene.bands, scene.ribbons)}
 <h2>Seen from</h2>
 {"".join(f"<button>{view}</button>" for view in VIEWS)}
 </div>
@@ -349,8 +376,9 @@ def _boxes(scene: Scene, layers: list[Layer]) -> str:
     rows = []
     for words, colour, at, kind in layers:
         count = int((scene.readings.mark == kind).sum()) if kind in MARKS else 0
+        ticked = "" if kind == "asked" else " checked"
         rows.append(
-            f'<label><input type="checkbox" checked data-traces="{",".join(map(str, at))}">'
+            f'<label><input type="checkbox"{ticked} data-traces="{",".join(map(str, at))}">'
             f"{_swatch(kind, colour)}{escape(words)}"
             + (f'<span class="count">{count}</span>' if count else "")
             + "</label>"
@@ -361,6 +389,7 @@ def _boxes(scene: Scene, layers: list[Layer]) -> str:
 def _swatch(kind: str, colour: str) -> str:
     shape = {
         "area": f'<rect x="1" y="2" width="14" height="12" fill="{colour}"/>',
+        "asked": f'<path d="M2 13L8 3L14 13Z" fill="none" stroke="{colour}" stroke-width="2"/>',
         "line": f'<path d="M1 8H15" stroke="{colour}" stroke-width="3"/>',
         "used": f'<circle cx="8" cy="8" r="3.4" fill="{colour}"/>',
         "doubted": f'<circle cx="8" cy="8" r="4.4" fill="none" stroke="{colour}" '
@@ -371,19 +400,34 @@ def _swatch(kind: str, colour: str) -> str:
     return f'<svg width="16" height="16" viewBox="0 0 16 16" aria-hidden="true">{shape}</svg>'
 
 
-def _bar(bands: Bands) -> str:
-    bounds = bands.bounds()
-    rows = []
-    for number in range(len(COLOURS) - 1, -1, -1):
-        words = signed(float(bounds[number - 1]), _places(bands.step)) if number else ""
+def _bar(bands: Bands, ribbons: Sequence[Ribbon]) -> str:
+    """Return the colours from +5 to -5 steps to one scale, and the bands beside them."""
+    room, marks = 19.0, []  # px a step
+    rows = [
+        f'<rect x="0" y="{number * room:g}" width="26" height="{room + 0.5:g}" fill="{colour}"/>'
+        for number, colour in enumerate(reversed(ten_colours()))
+    ]
+    for value in (*bands.bounds(), 0.0):
+        words = signed(float(value), _places(bands.step)) if value else "0"
+        down = (5.0 - value / bands.step) * room + 4.5
+        rows.append(f'<text x="35" y="{down:g}">{words}</text>')
+    for number, ribbon in enumerate(ribbons):
+        reach = min(ribbon.half / bands.step, 5.0) * room
+        at, top, low = 84 + 9 * number, 5.0 * room - reach, 5.0 * room + reach
+        ends = "" if ribbon.half > 5.0 * bands.step else f"M{at - 4} {top:g}h8M{at - 4} {low:g}h8"
         rows.append(
-            f'<div style="background:{COLOURS[number]}"></div><div class="edge">{words}</div>'
+            f'<path d="M{at} {top:g}V{low:g}{ends}" stroke="{MISSING}" stroke-width="2.5"/>'
         )
-    rows.append(
-        f'<div style="background:{UNKNOWN};margin-top:12px"></div>'
-        '<div style="margin-top:12px">no reading near</div>'
+        beyond = ", beyond the bar" if not ends else ""
+        marks.append(
+            f'<p class="mark">95 % band of {escape(ribbon.name)}: '
+            f"± {ribbon.half:.2f} mm at a point, on average{beyond}</p>"
+        )
+    none = f'<p><span class="none" style="background:{UNKNOWN}"></span>no reading near</p>'
+    return (
+        f'<svg class="bar" width="210" height="{10 * room:g}" role="img" '
+        f'aria-label="colours of the deviation">{"".join(rows)}</svg>{"".join(marks)}{none}'
     )
-    return f'<div class="bar">{"".join(rows)}</div>'
 
 
 def _places(step: float) -> int:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 STYLE = """
-body { display: grid; grid-template: auto 1fr auto / 262px 1fr 350px; height: 100vh;
+body { display: grid; grid-template: auto 1fr auto / 284px 1fr 350px; height: 100vh;
   overflow: hidden; }
 header { grid-column: 1 / 4; padding: 16px 24px 10px; display: flex; gap: 32px;
   align-items: baseline; justify-content: space-between; }
 header p { max-width: 62ch; font-size: 13px; }
 #controls { padding: 6px 8px 12px 24px; overflow-y: auto; font-size: 14px; }
 #controls h2, #section h2 { font-size: 14px; margin: 16px 0 6px; }
-#controls label { display: flex; gap: 9px; align-items: center; padding: 2px 0; cursor: pointer; }
+#controls label { display: flex; gap: 9px; align-items: center; padding: 1px 0; cursor: pointer; }
 #controls input { accent-color: var(--blue); margin: 0; }
 #controls svg { flex: none; }
 #controls button { font: inherit; font-size: 13px; color: var(--ink); background: none;
@@ -26,9 +26,10 @@ header p { max-width: 62ch; font-size: 13px; }
 #section svg { width: 100%; flex: 1 1 0; min-height: 0; }
 #section input { width: 100%; accent-color: var(--blue); margin: 8px 0 2px; }
 #section p { font-size: 13px; }
-.bar { display: grid; grid-template-columns: 26px 1fr; gap: 0 9px; font-size: 13px; }
-.bar div { height: 19px; line-height: 19px; }
-.bar .edge { transform: translateY(9.5px); }
+.bar { display: block; font-size: 13px; margin: 0 0 8px; }
+#controls p { font-size: 13px; margin: 0 0 6px; }
+.none { display: inline-block; width: 26px; height: 14px; margin-right: 9px;
+  vertical-align: -2px; }
 footer { grid-column: 1 / 4; padding: 8px 24px 12px; font-size: 12.5px; color: var(--quiet);
   border-top: 1px solid var(--rule); }
 @media print { body { height: 190mm; } #controls button, #section input { display: none; } }

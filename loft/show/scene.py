@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from loft.job.records import Array, Evidence, Job, Section, Survey
 from loft.show.colour import Bands, bands_for
 from loft.show.cuts import Loft, frame_curves, line_stations, mean_deviation, reach_of
+from loft.show.extras import Extra, settled
 from loft.show.words import fate
 
 NEAR = 2.0
@@ -56,6 +57,7 @@ class Ribbon:
     inner: Array
     outer: Array
     times: float
+    half: float  # mean half breadth of the band as it is, mm
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -70,6 +72,7 @@ class Scene:
     lines: dict[str, Array]
     readings: Readings
     ribbons: tuple[Ribbon, ...]
+    extras: tuple[Extra, ...]  # shown when asked for
 
 
 def scene_of(
@@ -80,6 +83,7 @@ def scene_of(
     evidence: Evidence,
     *,
     net: tuple[int, int] = (121, 180),
+    extras: Sequence[Extra] = (),
 ) -> Scene:
     """Gather what is shown: skin, frames, lines, readings, lifted sections.
 
@@ -89,6 +93,8 @@ def scene_of(
         As for `loft.show.lines.lines_drawing`.
     net : tuple of int
         Stations and angles of the skin's net.
+    extras : sequence of Extra
+        More layers, shown when asked for (`loft.show.extras.extras_of`).
 
     Returns
     -------
@@ -111,6 +117,7 @@ def scene_of(
         lines={name: curve for name in surface.lines if len(curve := _run(surface, name)) > 1},
         readings=readings,
         ribbons=tuple(ribbon_of(section) for section in sections),
+        extras=(*settled(job, surface, evidence.settlements), *extras),
     )
 
 
@@ -207,8 +214,9 @@ def ribbon_of(section: Section) -> Ribbon:
     offset = times * half[:, None] * outward
     closed = [np.vstack([part, part[:1]]) for part in (curve, curve - offset, curve + offset)]
     return Ribbon(
-        name=section.frame, curve=closed[0], inner=closed[1], outer=closed[2], times=times
-    )
+        name=section.frame, curve=closed[0], inner=closed[1], outer=closed[2], times=times,
+        half=float(half.mean()),
+    )  # fmt: skip
 
 
 def _run(surface: Loft, name: str) -> Array:

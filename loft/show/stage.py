@@ -10,6 +10,7 @@ import numpy as np
 from loft.job.caution import SHAPE_ONLY
 from loft.job.records import Array
 from loft.show.colour import COLOURS, INK, LINE, MISSING, UNKNOWN
+from loft.show.extras import Extra
 from loft.show.overlay import FONT, QUIET, colour_bar, letter, symbol
 from loft.show.scene import MARKS, NEAR, Ribbon, Scene
 from loft.show.sheet import plain
@@ -62,6 +63,8 @@ def furnish(pyvista: Any, plotter: Any, scene: Scene, *, unit: float = 1.0) -> d
         for ribbon in scene.ribbons
         for actor in _ribbon(pyvista, plotter, scene, ribbon, unit=unit)
     ]
+    for extra in scene.extras:
+        layers[extra.layer] = _extra(pyvista, plotter, extra, unit=unit)
     layers["axes"] = _axes(pyvista, plotter, scene, unit=unit)
     ratio = _ratio(plotter)
     _captions(plotter, scene, unit=unit, ratio=ratio)
@@ -223,6 +226,25 @@ def _ribbon(pyvista: Any, plotter: Any, scene: Scene, ribbon: Ribbon, *, unit: f
         _curve(pyvista, plotter, ribbon.curve, colour=MISSING, width=1.0, tube=1.7 * grain),
         _labels(plotter, top[None], [ribbon.name], colour=MISSING, size=24 * unit, bold=True),
     ]
+
+
+def _extra(pyvista: Any, plotter: Any, extra: Extra, *, unit: float) -> list[Any]:
+    """Add a layer that is shown when it is asked for; hidden at first."""
+    actors = []
+    for points, triangles in extra.solids.values():
+        faces = np.column_stack([np.full(len(triangles), 3), triangles])
+        solid = pyvista.PolyData(points, faces.ravel())
+        actors.append(plotter.add_mesh(solid, color=extra.colour, reset_camera=False, **LIGHT))
+    width = 2.4 * unit
+    for curve in extra.curves.values():
+        actors.append(_curve(pyvista, plotter, curve, colour=extra.colour, width=width))
+    if extra.letters:
+        places = np.array(list(extra.letters.values()))
+        words = list(extra.letters)
+        actors.append(_labels(plotter, places, words, colour=extra.colour, size=14 * unit))
+    for actor in actors:
+        actor.SetVisibility(False)
+    return actors
 
 
 def _span(scene: Scene) -> Array:

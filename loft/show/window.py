@@ -14,6 +14,7 @@ from loft.job.files import written_whole
 from loft.job.records import Array, Evidence, Job, Section, Survey
 from loft.show.colour import INK, LINE, MISSING
 from loft.show.cuts import Loft
+from loft.show.extras import Extra
 from loft.show.overlay import QUIET, letter
 from loft.show.scene import NEAR, Scene, scene_of
 from loft.show.screen import renderer
@@ -22,7 +23,7 @@ from loft.show.stage import MARK_WORDS, furnish
 
 HELP = (
     "drag: turn   ·   shift and drag: move   ·   wheel: nearer, farther   ·   "
-    "click a mark: its reading   ·   slider: cut at a station   ·   q: close"
+    "click: what is there   ·   boxes: show, hide   ·   slider: cut at a station   ·   q: close"
 )
 LAYERS = {  # words, place in the pane; the readings' words stand in their key
     "used": ("", 0.006, 0.150),
@@ -34,6 +35,11 @@ LAYERS = {  # words, place in the pane; the readings' words stand in their key
     "lines": ("stringers and other lines", 0.29, 0.119),
     "section": ("missing section and band", 0.29, 0.088),
     "axes": ("rulers", 0.29, 0.057),
+}
+ASKED = {  # layers hidden at first: place in the pane
+    "construction": (0.006, 0.212),
+    "settlement": (0.006, 0.181),
+    "blocks": (0.29, 0.212),
 }
 
 
@@ -79,7 +85,13 @@ def picture(
 
 
 def open_window(
-    job: Job, survey: Survey, surface: Loft, sections: Sequence[Section], evidence: Evidence
+    job: Job,
+    survey: Survey,
+    surface: Loft,
+    sections: Sequence[Section],
+    evidence: Evidence,
+    *,
+    extras: Sequence[Extra] = (),
 ) -> None:
     """Open a window on the loft: turn it, cut it at any station, ask any reading.
 
@@ -87,6 +99,8 @@ def open_window(
     ----------
     job, survey, surface, sections, evidence
         As for `loft.show.lines.lines_drawing`.
+    extras : sequence of Extra
+        More layers, shown when asked for (`loft.show.extras.extras_of`).
 
     Raises
     ------
@@ -98,7 +112,7 @@ def open_window(
     >>> open_window(job, survey, surface, sections, evidence)  # doctest: +SKIP
     """
     pyvista = renderer(interactive=True)
-    scene = scene_of(job, survey, surface, sections, evidence)
+    scene = scene_of(job, survey, surface, sections, evidence, extras=extras)
     viewer(pyvista, job, surface, scene).plotter.show(title=f"{job.title}: loft")
 
 
@@ -123,7 +137,7 @@ class Viewer:
         """Tell the reading nearest to a picked place, or the skin there; return the words."""
         self.said = told(self.surface, self.scene, np.asarray(place, dtype=np.float64))
         self.plotter.subplot(0, 0)
-        letter(self.plotter, self.said, (0.022, 0.222), size=17, colour=INK, name="said")
+        letter(self.plotter, self.said, (0.022, 0.250), size=17, colour=INK, name="said")
         self.plotter.render()
         return self.said
 
@@ -197,12 +211,14 @@ def viewer(
 def _boxes(view: Viewer, *, size: tuple[int, int]) -> None:
     """Put a tick box before every layer: the readings in their key, the others beside it."""
     share = 2.7 / 3.7  # of the window's breadth that the pane has
-    for layer, (words, across, up) in LAYERS.items():
+    boxes = [(layer, *told, True) for layer, told in LAYERS.items()]
+    boxes += [(extra.layer, extra.words, *ASKED[extra.layer], False) for extra in view.scene.extras]
+    for layer, words, across, up, shown in boxes:
         if not view.layers[layer]:
             continue
         view.plotter.add_checkbox_button_widget(
             lambda shown, layer=layer: view.toggle(layer, shown),
-            value=True,
+            value=shown,
             position=(across * share * size[0], up * size[1]),
             size=13,
             border_size=2,
