@@ -162,6 +162,10 @@ def _write(
     """Write each step's files in order; return them, what was made and what to read next."""
     from loft import steps as do
 
+    bench = {}
+    if "make" in steps:
+        talk.progress("making the bench's files")
+        bench = do.bench_files(result, units)  # refused before anything is written
     written = do.write_fair(result, folder)
     made: dict[str, Any] = {}
     planned: dict[str, Any] = {}
@@ -171,8 +175,7 @@ def _write(
         talk.progress("drawing the lines")
         written += do.write_check(result, folder)
     if "make" in steps:
-        talk.progress("making the bench's files")
-        more, made = do.write_make(result, folder, units, talk.progress)
+        more, made = do.write_make(result, bench, folder, talk.progress)
         written += more
     if "plan" in steps:
         talk.progress("planning the next readings")
@@ -191,6 +194,7 @@ def _picture(talk: Talk, result: Result, path: Path) -> list[Path]:
     try:
         picture(*result.shown, path)
     except LoftError as refusal:
+        path.unlink(missing_ok=True)  # an earlier run's
         talk.say(f"no picture: {refusal}")
         return []
     return [path]
@@ -437,6 +441,7 @@ def view(png: Path | None, talk: Talk, **given: Any) -> None:
     """
     from loft import steps as do
     from loft.job.errors import LoftError
+    from loft.show.extras import extras_of
     from loft.show.window import open_window, picture
 
     read, chosen, folder = _begin(given["job"], given["frames"], given["out"])
@@ -447,7 +452,7 @@ def view(png: Path | None, talk: Talk, **given: Any) -> None:
         talk.say(f"picture in {png}")
         return
     try:
-        open_window(*result.shown)
+        open_window(*result.shown, extras=extras_of(read, result.sections, result.checks))
         talk.clear()
     except LoftError as refusal:
         with do.held(folder):

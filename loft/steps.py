@@ -273,9 +273,11 @@ def arcs_summary(check: Check) -> dict[str, Any]:
 
 def write_page(result: Result, out: Path) -> Path:
     """Write view.html alone."""
+    from loft.show.extras import extras_of
     from loft.show.page import view_page
 
-    return _write_all(out, {"view.html": view_page(*result.shown).encode()})[0]
+    page = view_page(*result.shown, extras=extras_of(result.job, result.sections, result.checks))
+    return _write_all(out, {"view.html": page.encode()})[0]
 
 
 def drawing_files(check: Check, job: Job) -> dict[str, bytes]:
@@ -326,18 +328,23 @@ def supersede(folder: Path, text: str) -> list[Path]:
 
 
 def _aside(folder: Path, paths: list[Path]) -> list[Path]:
-    """Move files to superseded/; return their new places."""
+    """Move files to superseded/, beside what lies there already; return their new places."""
     past = folder / "superseded"
     moved = []
     try:
         for path in paths:
             past.mkdir(exist_ok=True)
-            path.replace(past / path.name)
-            moved.append(past / path.name)
+            moved.append(path.replace(_free(past, path)))
     except OSError as error:
         reason = error.strerror or str(error)
         raise LoftError(Finding(file=str(past), text=f"cannot be written: {reason}")) from error
     return moved
+
+
+def _free(past: Path, path: Path) -> Path:
+    """Return where a superseded file goes: its own name, or with _2, _3 ... where it is taken."""
+    names = (path.name, *(f"{path.stem}_{k}{path.suffix}" for k in range(2, 10**6)))
+    return next(past / name for name in names if not (past / name).exists())
 
 
 def write_check(result: Result, out: Path) -> list[Path]:
@@ -354,8 +361,29 @@ def write_check(result: Result, out: Path) -> list[Path]:
     )
 
 
+def bench_files(result: Result, units: str) -> dict[str, dict[str, bytes]]:
+    """Return the bench's files of every frame; nothing is written.
+
+    Raises
+    ------
+    LoftError
+        A part that cannot be made as the job gives it.
+    """
+    found = {}
+    for section in result.sections:
+        frame = result.job.frame(section.frame)
+        beside = result.surface.lift(replace(frame, station=frame.station + BESIDE))
+        bow = run_curvature(section, beside)
+        name = result.hashes[section.frame]
+        found[section.frame] = make_files(section, result.job, name, units, run_curvature=bow)
+    return found
+
+
 def write_make(
-    result: Result, out: Path, units: str, progress: Progress = lambda words: None
+    result: Result,
+    bench: dict[str, dict[str, bytes]],
+    out: Path,
+    progress: Progress = lambda words: None,
 ) -> tuple[list[Path], dict[str, Any]]:
     """Write the bench's files of every frame and the loft for others' programs.
 
@@ -363,16 +391,12 @@ def write_make(
     """
     written, told = _write_all(out, {"surface.step": step_file(result)}), {}
     for section in result.sections:
-        name = result.hashes[section.frame]
-        frame = result.job.frame(section.frame)
-        beside = result.surface.lift(replace(frame, station=frame.station + BESIDE))
-        bow = run_curvature(section, beside)
-        files = make_files(section, result.job, name, units, run_curvature=bow)
+        name, files = result.hashes[section.frame], bench[section.frame]
         folder = out / section.frame
         gone = [path for kind in PIECES for path in sorted(folder.glob(kind))]
         for moved in _aside(folder, [path for path in gone if path.name not in files]):
             progress(f"superseded: {moved}")
-        written += _write_all(out / section.frame, files)
+        written += _write_all(folder, files)
         told[section.frame] = make_summary(section, result.job, name)
     return written, told
 
@@ -411,11 +435,10 @@ def write_report(
 ) -> list[Path]:
     """Write the report and the offline page."""
     from loft.show.held import held_out, worst
-    from loft.show.page import view_page
     from loft.show.report import report_page, report_pdf
 
     progress("drawing the page")
-    written = _write_all(out, {"view.html": view_page(*result.shown).encode()})
+    written = [write_page(result, out)]
     progress("writing the report")
     names = worst(result.evidence.holdouts)
     html = report_page(

@@ -16,6 +16,8 @@ from loft.job.files import digest
 from loft.job.records import Evidence, Job, Section
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from loft.steps import Result
 
 SOUND_COVERAGE = 0.85  # share of a neighbour's readings inside their interval
@@ -218,10 +220,24 @@ def summary(
         "plan": planned,
         "verdict": [verdict(job, s, evidence, result) for s in result.sections],
         "cautions": cautions(result),
-        "inputs": {path.name: digest(path) for path in result.inputs},
+        "inputs": {input_name(job, path): digest(path) for path in result.inputs},
         "versions": versions(),
         "options": options,
     }  # fmt: skip
+
+
+def input_name(job: Job, path: Path) -> str:
+    """Return an input's path as the job names it: from its folder, with forward slashes.
+
+    Examples
+    --------
+    >>> from loft.bench.stock import plain_job
+    >>> job = plain_job()
+    >>> input_name(job, job.path.parent / "bay" / "tape.csv")
+    'bay/tape.csv'
+    """
+    home = job.path.parent
+    return (path.relative_to(home) if path.is_relative_to(home) else path).as_posix()
 
 
 def drawing_summary(result: Result) -> dict[str, list[dict[str, Any]]]:

@@ -19,6 +19,7 @@ import small_body
 from runs import loft, started, strict
 
 from loft.job import files
+from loft.job.errors import LoftError
 
 TAPE = small_body.table(small_body.rows())
 BENCH = ("frame.csv", "template.dxf", "block.stl")
@@ -210,6 +211,65 @@ def test_pieces_of_other_splices_are_moved_aside(done):
     assert (out / "superseded" / "block_CROWN-KEEL.stl").exists()
     assert "block_CROWN-KEEL.stl" in told.stdout
     assert not (out / "superseded" / "section.csv").exists()
+
+
+def test_what_was_superseded_twice_is_kept_twice(done):
+    """The second time lands beside the first; both are named and neither is lost."""
+    out, rows = done / "out" / "F4", small_body.rows()
+    blocks = [(out / "block_CROWN-KEEL.stl").read_bytes()]
+    for turn in (1, 2):
+        rows[30][4] = f"{float(rows[30][4]) + 2.0}"
+        (done / "tape.csv").write_text(small_body.table(rows))
+        assert loft("make", done).exit_code == 0
+        blocks.append((out / "block_CROWN-KEEL.stl").read_bytes())
+        assert runs.consistent(done / "out"), turn
+    past = out / "superseded"
+    assert blocks[0] != blocks[1] != blocks[2]
+    assert (past / "block_CROWN-KEEL.stl").read_bytes() == blocks[0]
+    assert (past / "block_CROWN-KEEL_2.stl").read_bytes() == blocks[1]
+
+
+def test_a_part_that_cannot_be_made_is_refused_before_anything_is_written(done):
+    """The bench finds it only on the section: a web deeper than the section is wide."""
+    before = runs.digests(done / "out")
+    rows = small_body.rows()
+    rows[30][4] = f"{float(rows[30][4]) + 2.0}"
+    (done / "tape.csv").write_text(small_body.table(rows))
+    job = done / "job.toml"
+    job.write_text(job.read_text().replace('web_depth = "60 mm"', 'web_depth = "900 mm"'))
+    refused("make", done)
+    refused("run", done)
+    assert runs.digests(done / "out") == before
+    assert runs.consistent(done / "out")
+
+
+def test_a_picture_that_is_refused_leaves_no_old_one(done, monkeypatch):
+    from loft.show import window
+
+    def refuse(*anything, **told):
+        raise LoftError("this machine has no OpenGL library")
+
+    assert (done / "out" / "view.png").exists()
+    monkeypatch.setattr(window, "picture", refuse)
+    told = loft("run", done)
+    assert told.exit_code == 0
+    assert "no picture: this machine has no OpenGL library" in told.stdout
+    assert not (done / "out" / "view.png").exists()
+    assert runs.consistent(done / "out")
+
+
+def test_inputs_of_one_name_in_two_folders_are_both_told(job):
+    text = (job / "job.toml").read_text()
+    for name, chosen in (("bay", slice(0, 20)), ("tail", slice(20, None))):
+        (job / name).mkdir()
+        (job / name / "tape.csv").write_text(small_body.table(small_body.rows()[chosen]))
+    (job / "tape.csv").unlink()
+    table = text[text.index("[[survey]]") : text.index("[frame_section]")]
+    both = [table.replace("tape.csv", f"{name}/tape.csv") for name in ("bay", "tail")]
+    (job / "job.toml").write_text(text.replace(table, "".join(both)))
+    told = runs.strict(loft("fair", job, "--json").stdout)["inputs"]
+    there = runs.digests(job)
+    assert told == {name: there[name] for name in ("job.toml", "bay/tape.csv", "tail/tape.csv")}
 
 
 def test_a_run_that_is_refused_leaves_the_last_one_whole(done):
