@@ -308,9 +308,15 @@ def drawn_table(given: argparse.Namespace, module) -> None:
                     seen.append(bool(told & set(wrong)) if wrong else bool(told))
                     error.append(np.abs(away).max())
                     took.append(ms)
-                parts.append(f"N {count}: {np.mean(seen):.2f} {np.median(error):.1f} mm")
+                parts.append(
+                    f"N {count}: {np.mean(seen):.2f} {np.median(error):.1f} mm "
+                    f"{np.median(took):.0f} ms"
+                )
             what = " ".join(f"{key} {value:.0f}" for key, value in wrong.items()) or "none"
-            print(f"drawn wrong: {what:14s} {name:9s} noticed, line error: {'; '.join(parts)}")
+            print(
+                f"drawn wrong: {what:14s} {name:9s} noticed, line error, time: {'; '.join(parts)}",
+                flush=True,
+            )
 
 
 def conic_table(given: argparse.Namespace, module) -> None:
