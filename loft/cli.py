@@ -357,7 +357,7 @@ def arcs(talk: Talk, **given: Any) -> None:
         checks, told = do.strike(read, chosen, talk.progress)
         for check in checks:
             do.write_drawing(check, read, folder)
-    talk.say(tell_arcs(checks, told, folder))
+    talk.say(tell_arcs(checks, told, folder, given["units"] or read.unit))
     talk.data({"frames": [do.arcs_summary(check) for check in checks]})
 
 

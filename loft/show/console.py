@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ from loft.job.files import number
 from loft.job.units import MM_PER, format_length
 
 WIDTH = 78
+MANY = 6  # readings of one frame set aside for one reason, beyond which they are only counted
 
 
 def table(columns: list[str], rows: list[list[str]]) -> str:
@@ -46,7 +48,7 @@ def shown(value: float | None, units: str, places: int = 2) -> str:
         return "unknown"
     if units == "ft-in" and abs(value) < MM_PER["in"]:
         return f"{format_length(value, 'in')} in"
-    return f"{value:.{places}f}" if units == "mm" else format_length(value, units)
+    return number(value, places) if units == "mm" else format_length(value, units)
 
 
 def tell(result: Any, data: dict[str, Any], steps: tuple[str, ...], out: Path, units: str) -> str:
@@ -75,14 +77,17 @@ def tell(result: Any, data: dict[str, Any], steps: tuple[str, ...], out: Path, u
     return "\n\n".join(part for part in parts if part)
 
 
-def tell_arcs(checks: list[Any], findings: list[Any], out: Path) -> str:
+def tell_arcs(checks: list[Any], findings: list[Any], out: Path, units: str = "mm") -> str:
     """Return the arcs of each frame and what its drawing says, for `loft arcs`."""
+    from loft.drawing.tables import facts_rows
+
     parts = []
     for check in checks:
         rows = [
             [
-                arc.name, _radius(arc.radius, arc.sd_radius), _known(arc.sd_radius),
-                _known(arc.centre_bl), _known(arc.centre_height), arc.verdict,
+                arc.name, _radius(arc.radius, arc.sd_radius, units),
+                *(_known(v, units) for v in (arc.sd_radius, arc.centre_bl, arc.centre_height)),
+                arc.verdict,
             ]
             for arc in check.arcs
         ]  # fmt: skip
@@ -92,29 +97,36 @@ def tell_arcs(checks: list[Any], findings: list[Any], out: Path) -> str:
         )
         facts = [
             [
-                f"{line.arc} {line.dimension.kind}".strip().replace("_", " "),
-                _known(line.dimension.value), _known(line.fitted), _known(line.suggested),
-                _known(line.detectable), line.verdict,
+                f"{arc} {kind}".strip().replace("_", " "),
+                *(
+                    _known(value, "degrees" if kind.endswith("_deg") else units)
+                    for value in (drawn, fitted, suggested, seen)
+                ),
+                verdict,
             ]
-            for line in check.facts
-        ]  # fmt: skip
+            for _, arc, kind, drawn, _, fitted, _, _, seen, suggested, verdict in facts_rows(
+                [check]
+            )
+        ]
         if facts:
             columns = ["drawn", "figure", "fitted", "the rest says", "would be seen", ""]
             parts.append(table(columns, facts))
     parts += [f"note: {finding.line()}" for finding in findings]
-    parts.append(f"lengths in mm; {SHAPE_ONLY}")
+    parts.append(f"lengths in {'feet-inches-eighths' if units == 'ft-in' else units}; {SHAPE_ONLY}")
     parts.append(f"drawing.csv, facts.csv and construction.svg in the frames' folders in {out}")
     return "\n\n".join(parts)
 
 
-def _radius(radius: float, sd: float) -> str:
+def _radius(radius: float, sd: float, units: str) -> str:
     if radius == float("inf"):
         return "straight"
-    return "unknown" if sd != sd else f"{radius:.1f}"
+    return "unknown" if sd != sd else shown(radius, units, 1)
 
 
-def _known(value: float) -> str:
-    return number(value, 1) if abs(value) < float("inf") else "unknown"
+def _known(value: float, units: str) -> str:
+    if not abs(value) < float("inf"):
+        return "unknown"
+    return number(value, 1) if units == "degrees" else shown(value, units, 1)
 
 
 def tell_prove(data: dict[str, Any], out: Path) -> str:
@@ -185,8 +197,14 @@ def _section(data: dict[str, Any], k: int, units: str) -> str:
 
 
 def _rejected(data: dict[str, Any], units: str) -> str:
-    rows = [
-        f"  {row['place']}  {row['frame']} {row['line']}: {row['reason']} ({row['used']})"
-        for row in data["rejected"]
-    ]
-    return "readings not simply used\n" + "\n".join(rows) if rows else ""
+    """Return what was not simply used; of many alike on one frame only how many there are."""
+    alike = [(row["place"].rpartition(":")[0], row["frame"], row["reason"], row["used"])
+             for row in data["rejected"]]  # fmt: skip
+    count, rows = Counter(alike), {}
+    for row, kind in zip(data["rejected"], alike, strict=True):
+        file, frame, reason, used = kind
+        if count[kind] > MANY:
+            rows[kind] = f"  {file}  {frame}: {count[kind]} readings: {reason} ({used})"
+        else:
+            rows[row["place"]] = f"  {row['place']}  {frame} {row['line']}: {reason} ({used})"
+    return "readings not simply used\n" + "\n".join(rows.values()) if rows else ""
