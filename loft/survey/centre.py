@@ -12,6 +12,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from loft.job.records import Array
+from loft.survey.sieve import in_order
 
 TRIALS = 200
 LOOKED_AT = 1500  # points of a slab
@@ -45,8 +46,8 @@ def centre_heights(stations: Array, sections: Sequence[Array], *, spacing: float
     True
     """
     stations = np.asarray(stations, dtype=np.float64)
-    circles = [_circle(points, spacing, seed) for seed, points in enumerate(sections)]
-    height, weight = np.array(circles).reshape(-1, 2).T
+    circles = in_order(lambda part: _circle(part[1], spacing, part[0]), enumerate(sections))
+    height, weight = np.array([*circles]).reshape(-1, 2).T
     middle = np.average(stations, weights=weight)
     design = np.stack([np.ones_like(stations), (stations - middle) / STIFF], axis=1)
     pull = np.diag([0.0, weight.mean()])

@@ -116,7 +116,7 @@ def sift(
         for sampler, part in zip(samplers, parts, strict=True):
             sampler.add(part)
     return Pass(
-        samples=tuple(sampler.sample() for sampler in samplers),
+        samples=tuple(in_order(Sampler.sample, samplers)),
         look=look.points(),
         read=look.read,
         blank=blank,
@@ -135,7 +135,9 @@ def _cut(
         station = points[:, 0] * turn[0, 0] + points[:, 1] * turn[0, 1] + points[:, 2] * turn[0, 2]
     station += shift[0]
     good = np.isfinite(station)
-    station[~good] = np.inf
+    blank = len(points) - int(np.count_nonzero(good))
+    if blank:
+        station[~good] = np.inf
 
     def across(index: NDArray[np.int64]) -> Array:
         return np.asarray(points.take(index, axis=0) @ turn[1:].T + shift[1:])
@@ -150,7 +152,7 @@ def _cut(
         heap, index, offset = sieve.cut(station[start::step], some)
         number = first + start + step * index
         found.append(sampler.sift(heap, offset, some(index), number=number))
-    return len(points) - int(np.count_nonzero(good)), found
+    return blank, found
 
 
 class Look:
