@@ -109,7 +109,8 @@ def sift(
     chunks = look.over(iter_cloud(path, chunk, progress=progress, name=name))
 
     def cut(part: tuple[Array, int]) -> tuple[int, list[Sifted]]:
-        return _cut(*part, list(zip(sieves, samplers, steps, strict=True)), motion)
+        with np.errstate(over="ignore", invalid="ignore"):  # a file may hold any number, or none
+            return _cut(*part, list(zip(sieves, samplers, steps, strict=True)), motion)
 
     for blanks, parts in in_order(cut, chunks):
         blank += blanks
@@ -131,8 +132,8 @@ def _cut(
 ) -> tuple[int, list[Sifted]]:
     """Return how many points carry no numbers, and what each sieve holds back."""
     turn, shift = motion
-    with np.errstate(invalid="ignore"):  # no number in one coordinate makes all of them none
-        station = points[:, 0] * turn[0, 0] + points[:, 1] * turn[0, 1] + points[:, 2] * turn[0, 2]
+    # column by column, so that no chunk rounds otherwise; one without a number makes all none
+    station = points[:, 0] * turn[0, 0] + points[:, 1] * turn[0, 1] + points[:, 2] * turn[0, 2]
     station += shift[0]
     good = np.isfinite(station)
     blank = len(points) - int(np.count_nonzero(good))

@@ -8,6 +8,7 @@ from scanned import corncrake, near_slabs, scan_of, skin
 
 from loft.job.errors import LoftError
 from loft.survey.clouds import cloud_survey
+from loft.survey.runs import Run, Tubes
 
 KINDS = "binary.ply", "ascii.ply", "binary.pcd", "ascii.pcd", "bay.pts", "bay.xyz"
 PACKED = "bay.las", "bay.laz", "bay.e57"
@@ -156,3 +157,19 @@ def test_las_in_steps_of_a_centimetre(tmp_path):
     survey, _ = cloud_survey(JOB, scan_of(tmp_path / "bay.las", unit="m"))
     assert any("rounded to 0.01 of its unit" in note for note in survey.notes)
     assert any("steps of 10 mm, more than its sigma" in note for note in survey.notes)
+
+
+def test_strays_beyond_all_measure_change_nothing(tmp_path):
+    """A few of any size, as a damaged file holds them: no warning, no other reading."""
+    run = Run(
+        line="S1S", start=np.array([5680.0, 0.0, 2000.0]), end=np.array([6180.0, 0.0, 2000.0])
+    )
+    strays = np.array([[1e308, 1e308, -1e308], [5.68, 1e200, -1e200], [5.8, np.inf, 0.0]])
+    found = []
+    for points in (body(), np.concatenate([body(), strays])):
+        scan = scan_of(save(tmp_path / "binary.ply", points), unit="m")
+        found.append(cloud_survey(JOB, scan, tubes=Tubes([run])))
+    (sound, _), (strayed, report) = found
+    assert report["points"] == 60_003
+    assert np.array_equal(sound.bl, strayed.bl)
+    assert any("1 points lie more than 50 m off the centreline" in note for note in strayed.notes)

@@ -16,8 +16,11 @@ from scanned import (
 
 from loft.corncrake import GAUGE, STATIONS, STRINGER, line_theta, touched
 from loft.job.errors import LoftError
-from loft.survey.crests import crest_survey, runs_of
+from loft.survey.clouds import cloud_survey
+from loft.survey.crests import crest_survey
 from loft.survey.gather import survey_of
+from loft.survey.readers import cloud_head
+from loft.survey.runs import Tubes, runs_of
 from loft.survey.tables import Reading
 
 JOB = corncrake()
@@ -172,3 +175,26 @@ def test_what_is_lacking_is_named(tmp_path, job, lines, said):
     with pytest.raises(LoftError) as refused:
         crest_survey(job, scan_of(tmp_path / "bay.ply"), by_hand(np.random.default_rng(7), lines))
     assert said in str(refused.value)
+
+
+def test_one_pass_for_skin_and_edges(scanned, monkeypatch):
+    """In the pass of the other readings: as alone; of every third point whatever the chunks."""
+    scan, hand = scan_of(scanned), by_hand(np.random.default_rng(2))
+    alone, _ = crest_survey(JOB, scan, hand, registration=EXACT)
+    found = []
+    third_of_it = cloud_head(scanned).points / 3.5
+    for chunk, enough in ((250_000, np.inf), (250_000, third_of_it), (70_001, third_of_it)):
+        monkeypatch.setattr(Tubes, "enough", enough)
+        tubes = Tubes(runs_of(JOB, hand))
+        cloud_survey(JOB, scan, EXACT, chunk=chunk, tubes=tubes)
+        survey, _ = crest_survey(JOB, scan, hand, registration=EXACT, tubes=tubes)
+        found.append((survey, tubes.sample.seen.sum()))
+    (whole, all_seen), (third, seen), (again, seen_again) = found
+    assert np.array_equal(alone.bl, whole.bl)
+    assert np.array_equal(third.bl, again.bl)
+    assert seen == seen_again
+    assert abs(3 * seen / all_seen - 1.0) < 0.01
+    out, around, _, _ = off_line(third)
+    assert len(third) == len(alone)
+    assert np.abs(out).max() < 0.6  # as above, of a third of the points
+    assert np.abs(around).max() < 1.5
