@@ -117,7 +117,7 @@ def sift(
         for sampler, part in zip(samplers, parts, strict=True):
             sampler.add(part)
     return Pass(
-        samples=tuple(in_order(Sampler.sample, samplers)),
+        samples=tuple(sampler.sample() for sampler in samplers),
         look=look.points(),
         read=look.read,
         blank=blank,
