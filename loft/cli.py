@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ[_name] = "1"
 
-EVERY = ("fair", "lift", "check", "make", "plan", "view", "report")
+EVERY = ("survey", "fair", "lift", "check", "make", "plan", "view", "report")
 UNITS = click.Choice(["mm", "in", "ft-in"])
 
 
@@ -161,12 +161,16 @@ def _write(
 ) -> tuple[list[Path], dict[str, Any], dict[str, Any]]:
     """Write each step's files in order; return them, what was made and what to read next."""
     from loft import steps as do
+    from loft.survey.account import survey_summary
 
     bench = {}
     if "make" in steps:
         talk.progress("making the bench's files")
         bench = do.bench_files(result, units)  # refused before anything is written
     written = do.write_fair(result, folder)
+    if "survey" in steps:
+        told = survey_summary(result.job, result.read)
+        written += do.write_survey(result.job, result.read, told, folder)
     made: dict[str, Any] = {}
     planned: dict[str, Any] = {}
     if "lift" in steps:
@@ -383,7 +387,7 @@ def prove(part: Path, face: str, sigma: float, talk: Talk, **given: Any) -> None
     with do.held(folder):
         result = do.compute(read, chosen, talk.progress)
         _, data = write_prove(result, part, folder, face=face, sigma=sigma, progress=talk.progress)
-    talk.say(tell_prove(data, folder))
+    talk.say(tell_prove(data, folder, given["units"] or read.unit))
     talk.data(data)
 
 

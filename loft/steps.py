@@ -59,7 +59,8 @@ class Result:
     """Everything known after the lift and its evidence."""
 
     job: Job
-    survey: Survey
+    read: Survey  # as it came in
+    survey: Survey  # as the fairing took it: unknown coordinates filled in
     surface: Surface
     evidence: Evidence
     sections: tuple[Section, ...]
@@ -151,7 +152,7 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
     )
     hashes = {s.frame: tables.section_hash(tables.section_text(s, job)) for s in sections}
     return Result(
-        job=job, survey=used, surface=surface, evidence=evidence, sections=sections,
+        job=job, read=survey, survey=used, surface=surface, evidence=evidence, sections=sections,
         hashes=hashes, checks=checks, inputs=_inputs(job),
     )  # fmt: skip
 
@@ -208,7 +209,7 @@ def write_fair(result: Result, out: Path) -> list[Path]:
     return _write_all(
         out,
         {
-            "points.csv": points_table(job, result.survey).encode(),
+            "points.csv": points_table(job, result.read).encode(),
             "settlement.csv": tables.settlement_text(result.evidence.settlements, job).encode(),
             "adjacent.csv": tables.adjacent_text(
                 result.survey, result.evidence.deviations, job

@@ -272,6 +272,21 @@ def test_inputs_of_one_name_in_two_folders_are_both_told(job):
     assert told == {name: there[name] for name in ("job.toml", "bay/tape.csv", "tail/tape.csv")}
 
 
+def test_survey_after_a_run_writes_the_same_files(done):
+    """Also where a height was not read: the fairing fills it in, the survey's table does not."""
+    rows = small_body.rows()
+    rows[30][4] = ""
+    (done / "tape.csv").write_text(small_body.table(rows))
+    assert loft("run", done).exit_code == 0
+    assert {"points.csv", "survey.svg"} <= runs.strict((done / "out" / "summary.json").read_text())[
+        "files"
+    ].keys()
+    before = runs.digests(done / "out")
+    assert loft("survey", done).exit_code == 0
+    assert runs.digests(done / "out") == before
+    assert runs.consistent(done / "out")
+
+
 def test_a_run_that_is_refused_leaves_the_last_one_whole(done):
     before = runs.digests(done / "out")
     with (done / "tape.csv").open("a") as table:
