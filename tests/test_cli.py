@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -15,6 +16,7 @@ from runs import column, distance, loft, records, strict, table
 from loft.cli import main
 from loft.corncrake import true_bevel, true_deviation
 from loft.job.units import parse_length
+from loft.show.console import tell_prove
 
 HOUSE = Path(__file__).parent.parent
 COMMANDS = (
@@ -104,6 +106,26 @@ def test_unknown_frame_is_refused_with_the_schedule(name, tmp_path):
     assert done.stderr.count("\n") == 1
     assert "frame F41 is not in the schedule (F1, F2, F3, F4, F5, F6, F7)" in done.stderr
     assert not (folder / "out").exists()
+
+
+@pytest.mark.parametrize("name", ["fair", "lift", "check", "plan", "arcs"])
+def test_every_length_that_is_printed_is_in_the_unit_asked_for(name, tmp_path):
+    folder = small_body.write(tmp_path / "job")
+    told = {
+        units: loft(name, folder, "--frame", "F4", "--units", units).stdout
+        for units in ("mm", "in")
+    }
+    assert told["mm"] != told["in"]
+    assert not re.search(r"\d mm\b(?! per )", told["in"])
+
+
+def test_rework_of_a_made_part_is_told_in_the_unit_asked_for():
+    """127 mm is 5 in and 2.54 mm a tenth of one, by the inch of 25.4 mm."""
+    row = {"girth_mm": 127.0, "remark": "2.54 mm inside: bring it out by 1.27 mm or more"}
+    data = {"frame": "F4", "section": "ab", "readings": 3, "held": "fit", "verdict": "rework",
+            "rework": [row], "undecided": 0, "notes": []}  # fmt: skip
+    told = tell_prove(data, Path("out"), "in")
+    assert "girth 5.000: 0.100 in inside: bring it out by 0.050 in or more" in told
 
 
 # ---- the files, item by item -----------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from pathlib import Path
 from typing import Any
@@ -11,6 +12,10 @@ from loft.job.files import number
 from loft.job.units import MM_PER, format_length
 
 WIDTH = 78
+NUMBER = re.compile(r"(?<![\w.])-?\d[\d,]*(?:\.\d+)?")
+LENGTH = re.compile(
+    rf"({NUMBER.pattern}(?:(?: \+- | ± | to | to ± ){NUMBER.pattern})?) mm\b(?! per )"
+)
 MANY = 6  # readings of one frame set aside for one reason, beyond which they are only counted
 
 
@@ -51,6 +56,32 @@ def shown(value: float | None, units: str, places: int = 2) -> str:
     return number(value, places) if units == "mm" else format_length(value, units)
 
 
+def in_units(words: str, units: str) -> str:
+    """Return words with every length that is followed by "mm" in the unit asked for.
+
+    A bare number is left as it stands, and so is a length per length.
+
+    Examples
+    --------
+    >>> in_units("2,202.9 ± 54.4 mm of radius, 5 mm per metre", "in")
+    '86.728 in ± 2.142 in of radius, 5 mm per metre'
+    >>> in_units("the band narrows from ± 1.41 to ± 1.40 mm", "mm")
+    'the band narrows from ± 1.41 to ± 1.40 mm'
+    """
+    if units == "mm":
+        return words
+
+    def told(found: re.Match[str]) -> str:
+        return NUMBER.sub(lambda one: _with_unit(float(one[0].replace(",", "")), units), found[1])
+
+    return LENGTH.sub(told, words)
+
+
+def _with_unit(value: float, units: str) -> str:
+    text = shown(value, units)
+    return text if text.endswith(" in") or units == "ft-in" else f"{text} in"
+
+
 def tell(result: Any, data: dict[str, Any], steps: tuple[str, ...], out: Path, units: str) -> str:
     """Return the short report of a step: sections, evidence, what to distrust, where files lie."""
     survey = data["survey"]
@@ -74,7 +105,7 @@ def tell(result: Any, data: dict[str, Any], steps: tuple[str, ...], out: Path, u
         lines = "".join(f"\n  {k + 1}. {words}" for k, words in enumerate(told))
         parts.append(f"read next for {frame}, mean band round the section:{lines}")
     parts.append(f"files in {out}")
-    return "\n\n".join(part for part in parts if part)
+    return in_units("\n\n".join(part for part in parts if part), units)
 
 
 def tell_arcs(checks: list[Any], findings: list[Any], out: Path, units: str = "mm") -> str:
@@ -95,6 +126,7 @@ def tell_arcs(checks: list[Any], findings: list[Any], out: Path, units: str = "m
             f"{check.drawing.frame}: struck with\n"
             + table(["arc", "radius", "sd", "centre bl", "height", ""], rows)
         )
+        drawn_rows: Any = facts_rows([check])
         facts = [
             [
                 f"{arc} {kind}".strip().replace("_", " "),
@@ -104,14 +136,12 @@ def tell_arcs(checks: list[Any], findings: list[Any], out: Path, units: str = "m
                 ),
                 verdict,
             ]
-            for _, arc, kind, drawn, _, fitted, _, _, seen, suggested, verdict in facts_rows(
-                [check]
-            )
+            for _, arc, kind, drawn, _, fitted, _, _, seen, suggested, verdict in drawn_rows
         ]
         if facts:
             columns = ["drawn", "figure", "fitted", "the rest says", "would be seen", ""]
             parts.append(table(columns, facts))
-    parts += [f"note: {finding.line()}" for finding in findings]
+    parts += [f"note: {in_units(finding.line(), units)}" for finding in findings]
     parts.append(f"lengths in {'feet-inches-eighths' if units == 'ft-in' else units}; {SHAPE_ONLY}")
     parts.append(f"drawing.csv, facts.csv and construction.svg in the frames' folders in {out}")
     return "\n\n".join(parts)
@@ -129,7 +159,7 @@ def _known(value: float, units: str) -> str:
     return number(value, 1) if units == "degrees" else shown(value, units, 1)
 
 
-def tell_prove(data: dict[str, Any], out: Path) -> str:
+def tell_prove(data: dict[str, Any], out: Path, units: str = "mm") -> str:
     """Return the verdict on every made part, for `loft prove`."""
     parts = []
     for one in data.get("frames", [data]):
@@ -142,11 +172,12 @@ def tell_prove(data: dict[str, Any], out: Path) -> str:
             parts.append(one["frame"])
         parts.append(one["verdict"].upper())
         parts += [
-            f"  girth {row['girth_mm']:.0f}: {row['remark']}" for row in one.get("rework", [])
+            f"  girth {shown(row['girth_mm'], units, 0)}: {in_units(row['remark'], units)}"
+            for row in one.get("rework", [])
         ]
         if one.get("undecided"):
             parts.append(f"{one['undecided']} readings cannot be decided by this survey")
-        parts += [f"note: {note}" for note in one["notes"]]
+        parts += [f"note: {in_units(note, units)}" for note in one["notes"]]
         if "section" in one:
             parts.append(f"prove.csv and prove.svg in {out / one['frame']}")
     return "\n".join([*parts, SHAPE_ONLY])

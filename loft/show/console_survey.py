@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
 from loft.job.records import Job
-from loft.show.console import shown, table
+from loft.show.console import MANY, in_units, shown, table
 from loft.survey.account import BETWEEN
-
-ASIDE = 12  # readings set aside that are named one by one
 
 
 def tell_survey(job: Job, data: dict[str, Any], out: Path, units: str) -> str:
@@ -39,7 +38,7 @@ def tell_survey(job: Job, data: dict[str, Any], out: Path, units: str) -> str:
         "\n".join(f"note: {note}" for note in data["notes"]),
         f"points.csv and survey.svg in {out}",
     ]
-    return "\n\n".join(part for part in parts if part)
+    return in_units("\n\n".join(part for part in parts if part), units)
 
 
 def _listed(word: str, counts: dict[str, int]) -> str:
@@ -83,7 +82,8 @@ def _scan(scan: dict[str, Any], units: str) -> str:
         parts.append(_fit(scan["fit"], units))
     rows = [
         [
-            slab["frame"] or f"{slab['station']:.0f}", str(slab["points"]), str(slab["cells"]),
+            slab["frame"] or shown(slab["station"], units, 0),
+            str(slab["points"]), str(slab["cells"]),
             f"{slab['set_aside']:.0%}", shown(slab["spread"], units),
             "hardly seen" if slab["hardly_seen"] else "",
         ]
@@ -139,11 +139,14 @@ def _closure(closure: dict[str, Any], units: str) -> str:
 
 
 def _aside(aside: list[dict[str, Any]]) -> str:
-    if not aside:
-        return ""
-    rows = [
-        f"  {row['source']}  {row['frame']} {row['line']}: {row['reason']}" for row in aside[:ASIDE]
-    ]
-    if len(aside) > ASIDE:
-        rows.append(f"  and {len(aside) - ASIDE} more, in points.csv's order")
-    return "\n".join([f"{len(aside)} readings set aside or weakened as damage:", *rows])
+    """Return what was set aside; of many alike on one frame only how many there are."""
+    kinds = [(row["source"].rpartition(":")[0], row["frame"], row["reason"]) for row in aside]
+    count, lines = Counter(kinds), {}
+    for row, kind in zip(aside, kinds, strict=True):
+        file, frame, reason = kind
+        if count[kind] > MANY:
+            lines[kind] = f"  {file}  {frame}: {count[kind]} readings: {reason}"
+        else:
+            lines[row["source"]] = f"  {row['source']}  {frame} {row['line']}: {reason}"
+    heading = f"{len(aside)} readings set aside or weakened as damage:"
+    return "\n".join([heading, *lines.values()]) if lines else ""
