@@ -14,13 +14,13 @@ from loft.drawing.tables import DRAWING_COLUMNS, FACTS_COLUMNS, drawing_rows, fa
 from loft.job.caution import CAUTION
 from loft.job.files import digest
 from loft.job.records import Evidence, Job, Section
+from loft.show.words import SOUND_COVERAGE
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from loft.steps import Result
 
-SOUND_COVERAGE = 0.85  # share of a neighbour's readings inside their interval
 LIBRARIES = ("numpy", "scipy", "trimesh", "manifold3d")
 RULE = (
     "make: the whole-outline band (95 %) lies within the mould-line tolerance, both neighbours' "
@@ -70,9 +70,10 @@ def verdict(job: Job, section: Section, evidence: Evidence, result: Result) -> d
             care.append(f"neighbour {name}, predicted as if missing, has {what}")
     for row in drawing_summary(result).get(section.frame, ()):
         if row["verdict"] == "contradicted":
+            unit = "degrees" if row["dimension"].endswith("_deg") else "mm"
             first.append(
                 f"the drawing is contradicted: {row['dimension']} {row['arc']} {row['given']} "
-                f"drawn, the rest suggests {row['suggested']}".replace("  ", " ")
+                f"{unit} drawn, the rest suggests {row['suggested']} {unit}".replace("  ", " ")
             )
     warned = [f.text for f in evidence.findings if f.severity == "warning"]
     if warned:

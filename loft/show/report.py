@@ -42,9 +42,11 @@ from loft.show.report_parts import (
 from loft.show.report_style import PRINT
 from loft.show.scene import Scene, ribbon_of, scene_of
 from loft.show.style import CSS
-from loft.show.words import date_of, known
+from loft.show.words import SOUND_COVERAGE, date_of, known
+from loft.survey.account import BETWEEN, line_by_frame
 
 Summary = Mapping[str, Any]
+NEXT = 3  # readings to take next that stand on the first page
 
 
 def report_page(
@@ -80,11 +82,12 @@ def report_page(
     ...     evidence=evidence,
     ... )
     """
-    scene = scene_of(job, survey, surface, sections, evidence, net=(101, 120))
+    scene = scene_of(job, survey, surface, sections, evidence)
     parts = [
         _conclusions(summary, job, section, number == 0) for number, section in enumerate(sections)
     ]
     parts.append(_readings(summary, job, survey, surface, scene))
+    parts.append(_coverage(job, survey))
     parts.append(_held(summary, held))
     parts.append(_settlement(summary, evidence))
     parts += [_band(summary, job, section) for section in sections]
@@ -194,10 +197,81 @@ def _conclusions(summary: Summary, job: Job, section: Section, first: bool) -> s
 <p class="small quiet">Section {escape(known(lifted.get("hash")))}, mould line from
 {escape(known(lifted.get("source")))}. {escape(_counted(summary))}</p></div>
 <div class="drawing">{figure(section_figure(section, times))}</div></div>
-<p class="small"><b>How it was judged.</b> {escape(known(verdict.get("rule")))}</p>
+{_grounds(summary, section.frame)}
 <p class="caution">{escape(CAUTION)}</p>
 {_signatures(job)}
 </section>"""
+
+
+def _grounds(summary: Summary, frame: str) -> str:
+    """Return what the frame rests on, what to distrust of it and what to measure next."""
+    following = [str(words) for words in (summary.get("plan") or {}).get(frame, ())][:NEXT]
+    columns = {
+        "It rests on": _rests_on(summary, frame),
+        "Distrust": _distrust(summary),
+        "Measure next": following or ["nothing was planned in this run"],
+    }
+    body = "".join(
+        f"<div><h3>{name}</h3><ul>{''.join(f'<li>{escape(one)}</li>' for one in told)}</ul></div>"
+        for name, told in columns.items()
+    )
+    return f'<div class="three grounds">{body}</div>'
+
+
+def _rests_on(summary: Summary, frame: str) -> list[str]:
+    """Return the nearest surveyed frames on either side, with how well each was predicted."""
+    own = _of(summary, "section", frame)
+    held = {row["frame"]: row for row in summary.get("holdout") or ()}
+    read = [
+        (row["station_mm"] - own["station_mm"], row)
+        for row in summary.get("frames") or ()
+        if row["name"] != frame and row.get("readings") and None not in
+        (row.get("station_mm"), own.get("station_mm"))
+    ]  # fmt: skip
+    told = [_counted(summary)]
+    for side, word in ((-1, "forward"), (1, "aft")):
+        near = min(
+            (one for one in read if one[0] * side > 0), key=lambda one: abs(one[0]), default=None
+        )
+        if near is None:
+            told.append(f"no surveyed frame {word} of it")
+            continue
+        far, row = near
+        rms = held.get(row["name"], {}).get("rms_mm")
+        told.append(
+            f"{row['name']}, {cell(abs(far), 0)} mm {word}: {cell(row['readings'], 0)} readings, "
+            f"predicted as if missing to {cell(rms, 2)} mm rms"
+        )
+    return told
+
+
+def _distrust(summary: Summary) -> list[str]:
+    """Return the frames that were badly predicted and how much warned or disagreed."""
+    told = [
+        f"{row['frame']}: predicted as if missing, {cell(100 * row['coverage95'], 0)} % of its "
+        "readings inside their interval"
+        for row in summary.get("holdout") or ()
+        if row.get("coverage95") is not None
+        and row["coverage95"] < SOUND_COVERAGE
+        and not row.get("note")
+    ]
+    told += [
+        f"{_named(row)} on the drawing of {name}: contradicted"
+        for name, rows in (summary.get("drawing") or {}).items()
+        for row in rows
+        if row.get("verdict") == "contradicted"
+    ]
+    cautions = [str(words) for words in summary.get("cautions") or () if words != CAUTION]
+    failed = sum("FAILED REPEAT" in words for words in cautions)
+    told += [f"{failed} points read twice and not alike"] if failed else []
+    others = len(cautions) - failed
+    told += [f"{others} other cautions, listed behind"] if others else []
+    return told or ["nothing in particular"]
+
+
+def _named(row: Mapping[str, Any]) -> str:
+    words = f"{row.get('dimension') or ''} {row.get('arc') or ''}"
+    return words.replace("_", " ").strip()
 
 
 def _counted(summary: Summary) -> str:
@@ -237,6 +311,20 @@ outside; the face's depth and the frame's settlement are taken out. {escape(_cou
 {figure(developed_plan(job, surface, scene))}
 {figure(residuals(job, survey, scene.readings, surface))}
 </section>"""
+
+
+def _coverage(job: Job, survey: Survey) -> str:
+    """Return at how many readings in use every line was reached at every frame."""
+    names = [*(frame.name for frame in job.frames), BETWEEN]
+    rows = [
+        (line, *(counts[name] or "·" for name in names))
+        for line, counts in line_by_frame(job, survey).items()
+    ]
+    cells = table(("line", *names), rows, numbers=range(1, len(names) + 1))
+    return f"""<section class="new"><h2>What the survey reached</h2>
+<p>Readings in use by line and frame; a dot where there is none. Readings without a line are not
+counted here; survey.svg shows where they stand.</p>
+<div class="tight">{cells}</div></section>"""
 
 
 def _held(summary: Summary, held: Sequence[HeldFrame]) -> str:
@@ -320,7 +408,10 @@ def _record(summary: Summary, job: Job) -> str:
         ],
         numbers=(1, 2, 4),
     )  # fmt: skip
-    return f"""<section><h2>Cautions</h2>{paragraphs(summary.get("cautions") or ())}</section>
+    rules = dict.fromkeys(known(row.get("rule")) for row in summary.get("verdict") or ())
+    judged = "".join(f"<p>{escape(rule)}</p>" for rule in rules)
+    return f"""<section><h2>How it was judged</h2>{judged or "<p>unknown</p>"}</section>
+<section><h2>Cautions</h2>{paragraphs(summary.get("cautions") or ())}</section>
 <section><h2>Frame schedule</h2>{frames}</section>
 <section><h2>What this was made from</h2>{inputs_table(summary.get("inputs") or {})}
 <p class="small quiet">Versions: {told or "unknown"}.<br>Options: {given or "none"}.<br>

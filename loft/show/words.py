@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from loft.job.records import Evidence, Job
 
+SOUND_COVERAGE = 0.85  # share of a frame's readings inside their interval, when left out
+
 
 def known(words: object) -> str:
     """Return the words, or "unknown" where there are none.

@@ -53,6 +53,32 @@ def test_first_page_concludes(parts, html):
         assert wanted in first, wanted
 
 
+def test_first_page_says_what_it_rests_on_what_to_distrust_and_what_comes_next(parts):
+    summary = copy.deepcopy(parts["summary"])
+    name = parts["sections"][0].frame
+    summary["plan"] = {name: [f"take reading {k}" for k in range(5)]}
+    near = {row["frame"]: row for row in summary["holdout"]}
+    near["F13"].update(rms_mm=1234.5, coverage95=0.52, note="")
+    near["F15"].update(rms_mm=2345.6, coverage95=0.99, note="")
+    summary["cautions"] = ["FAILED REPEAT: F12 S3P", "FAILED REPEAT: F12 S4P", "one more"]
+    html = page_of(parts, summary=summary)
+    first = words_of(html[: html.index("What the survey reached")])
+    for wanted in ("take reading 0", "take reading 2", "1234.50 mm rms", "2345.60 mm rms",
+                   "F13: predicted as if missing, 52 % of its readings", "2 points read twice",
+                   "1 other cautions"):  # fmt: skip
+        assert wanted in first, wanted
+    assert "take reading 3" not in first
+    assert "F15: predicted as if missing, 99" not in first
+
+
+def test_coverage_counts_every_reading_of_a_line_in_use(parts, html):
+    survey = parts["survey"]
+    rows = html[html.index("What the survey reached") : html.index("Every surviving frame")]
+    told = sum(int(n) for n in re.findall(r"<td class=n>(\d+)</td>", rows))
+    lines = [line.name for line in survey.lines]
+    assert told == int((survey.use & np.isin(survey.line, lines)).sum()) > 100
+
+
 @pytest.mark.parametrize(
     ("part", "key", "told"),
     [
