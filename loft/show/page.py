@@ -67,7 +67,7 @@ def view_page(
         from plotly.offline import get_plotlyjs
     except ImportError as error:
         raise LoftError("view.html needs plotly; pip install 'fuselage-loft[page]'") from error
-    scene = scene_of(job, survey, surface, sections, evidence, net=(121, 144), extras=extras)
+    scene = scene_of(job, survey, surface, sections, evidence, extras=extras)
     layers, traces = _layers(scene)
     data = {
         "net": _net(scene),

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -82,7 +84,7 @@ def scene_of(
     sections: Sequence[Section],
     evidence: Evidence,
     *,
-    net: tuple[int, int] = (121, 180),
+    net: tuple[int, int] = (121, 144),
     extras: Sequence[Extra] = (),
 ) -> Scene:
     """Gather what is shown: skin, frames, lines, readings, lifted sections.
@@ -105,6 +107,20 @@ def scene_of(
     >>> scene_of(job, survey, surface, sections, evidence).bands.step  # doctest: +SKIP
     1.0
     """
+    loft: Any = surface  # told apart by identity, as every record is
+    bare = _bare(job, survey, loft, tuple(sections), evidence, net)
+    return replace(bare, extras=(*bare.extras, *extras))
+
+
+@lru_cache(maxsize=1)  # picture, page and report of one run show one scene
+def _bare(
+    job: Job,
+    survey: Survey,
+    surface: Loft,
+    sections: tuple[Section, ...],
+    evidence: Evidence,
+    net: tuple[int, int],
+) -> Scene:
     readings = readings_of(survey, surface, evidence)
     stands = [frame.station for frame in job.frames if not frame.cant]
     skin = skin_of(surface, readings, net=net, rows=stands)
@@ -117,7 +133,7 @@ def scene_of(
         lines={name: curve for name in surface.lines if len(curve := _run(surface, name)) > 1},
         readings=readings,
         ribbons=tuple(ribbon_of(section) for section in sections),
-        extras=(*settled(job, surface, evidence.settlements), *extras),
+        extras=settled(job, surface, evidence.settlements),
     )
 
 

@@ -74,7 +74,7 @@ def picture(
     >>> picture(job, survey, surface, sections, evidence, Path("view.png"))  # doctest: +SKIP
     """
     pyvista = renderer()
-    scene = scene_of(job, survey, surface, sections, evidence, net=(241, 240))
+    scene = scene_of(job, survey, surface, sections, evidence)
     plotter = pyvista.Plotter(off_screen=True, window_size=list(size))
     try:
         furnish(pyvista, plotter, scene, unit=size[1] / 1000.0)
