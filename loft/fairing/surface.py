@@ -23,6 +23,7 @@ from loft.fairing.rows import (
     sort_rows,
 )
 from loft.fairing.smoother import RUN_UNIT, along, between, make_run
+from loft.fairing.thinning import FIRST, scanned, stand_for_one, thinned
 from loft.job.errors import LoftError
 from loft.job.records import Array, Frame, Job, Line, Survey
 
@@ -202,14 +203,36 @@ def fair(job: Job, survey: Survey, *, lines: bool = True) -> Surface:
 
     wanted = survey.use & np.isfinite(survey.bl) & np.isfinite(survey.wl)
     wanted &= np.isfinite(survey.station)
-    surface = _fair_once(job, survey, wanted, lines=lines or needs_surface(job, survey))
-    if needs_surface(job, survey):
-        placed, wanted = place_by_surface(surface, survey)
-        surface = _fair_once(job, placed, wanted, lines=lines)
+    first = needs_surface(job, survey)
+    entering = _thinned(job, survey, wanted, FIRST)
+    surface = _fair_once(job, survey, wanted, entering, lines=lines or first)
+    if first:
+        survey, wanted = place_by_surface(surface, survey)
+        entering = _thinned(job, survey, wanted, FIRST)
+        surface = _fair_once(job, survey, wanted, entering, lines=lines)
+    if entering is not wanted:
+        error = surface.distance(*settled_points(surface, survey))
+        every = stand_for_one(error, scanned(job, survey, wanted))
+        entering = _thinned(job, survey, wanted, every)
+        surface = _fair_once(job, survey, wanted, entering, lines=lines)
     return surface
 
 
-def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bool) -> Surface:
+def _thinned(job: Job, survey: Survey, wanted: NDArray[np.bool_], every: int) -> NDArray[np.bool_]:
+    """Return what enters when one in `every` of the scans' neighbouring cells does."""
+    runs = scanned(job, survey, wanted)
+    return thinned(wanted, runs, every) if runs else wanted
+
+
+def _fair_once(
+    job: Job,
+    survey: Survey,
+    wanted: NDArray[np.bool_],
+    entering: NDArray[np.bool_],
+    *,
+    lines: bool,
+) -> Surface:
+    """Fair through the readings in `entering`; shapes and knots go by all that are `wanted`."""
     rows = sort_rows(job, survey, wanted)
     framed = [row for row in rows if row.frame]
     if len({row.frame for row in framed}) < FEWEST:
@@ -231,7 +254,8 @@ def _fair_once(job: Job, survey: Survey, wanted: NDArray[np.bool_], *, lines: bo
     reference = fit_reference(stations, ellipses, centred=centred, breaks=breaks)
     run = make_run(knot_stations(rows), breaks)
     chines = find_chines(survey, wanted, reference, symmetry)
-    batch = make_batch(job, survey, rows, run, chines.mark if chines else None)
+    entered = tuple(replace(row, index=row.index[entering[row.index]]) for row in rows)
+    batch = make_batch(job, survey, entered, run, chines.mark if chines else None)
     surveyed = np.unique([row.station for row in framed])
     fit = fit_surface(
         batch,

@@ -216,7 +216,6 @@ def _survey(
     place = np.concatenate([np.zeros((0, 3)), *rows["place"]])
     sd = np.concatenate([np.zeros(0), *rows["sd"]])
     own, moved = _covariance(place, sd, cloud_set.sigma, registration)
-    covariance = own + moved
     n = len(sd)
     return Survey(
         frame=np.concatenate([np.zeros(0, "U1"), *rows["frame"]]),
@@ -224,8 +223,8 @@ def _survey(
         station=place[:, 0],
         bl=place[:, 1],
         wl=place[:, 2],
-        sigma=np.sqrt(np.trace(covariance, axis1=1, axis2=2) / 3.0),
-        covariance=covariance,
+        sigma=np.sqrt(np.trace(own, axis1=1, axis2=2) / 3.0),
+        covariance=own,
         depth=np.concatenate([np.zeros(0), *rows["depth"]]),
         face=np.full(n, cloud_set.face),
         source=np.full(n, name),

@@ -358,7 +358,8 @@ def points_table(job: Job, survey: Survey) -> str:
     frame,line,station,bl,wl,sigma,face,source,row
     """
     unit = MM_PER[job.unit]
-    lengths = np.stack([survey.station, survey.bl, survey.wl, survey.sigma]) / unit
+    sigma = np.hypot(survey.sigma, survey.shared)
+    lengths = np.stack([survey.station, survey.bl, survey.wl, sigma]) / unit
     rows = [
         [
             str(survey.frame[at]),

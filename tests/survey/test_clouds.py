@@ -113,7 +113,7 @@ def test_chunks_change_nothing(clean):
 
 def test_without_registration_the_stated_sigma_stands_whole(clean):
     survey, _ = cloud_survey(JOB, scan_of(clean, sigma=0.8))
-    assert (survey.sigma >= 0.8).all()
+    assert (survey.shared >= 0.8).all()
     assert any("how well it was registered is not known" in note for note in survey.notes)
 
 
@@ -133,7 +133,9 @@ def test_registration_is_applied_with_its_covariance(clean, tmp_path):
     # the same points but for the rounding of double precision, so the same sample and planes
     assert np.allclose(survey.bl, plain.bl, rtol=0, atol=1e-3)
     assert np.allclose(survey.wl, plain.wl, rtol=0, atol=1e-3)
-    assert np.allclose(survey.sigma**2, plain.sigma**2 + 0.3**2, rtol=1e-3)
+    # what all readings share stands apart from what each has of its own
+    assert np.allclose(survey.sigma, plain.sigma, rtol=1e-3)
+    assert np.allclose(survey.shared, 0.3)
 
 
 def test_clutter_does_not_drag_the_skin(tmp_path):

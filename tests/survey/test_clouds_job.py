@@ -67,7 +67,8 @@ def test_scan_and_tape_make_one_survey(tmp_path):
     true = touched("CROWN", 6160.0, depth=GAUGE)[2]
     assert np.abs(survey.wl[crown] - true).max() < 1.5
     # the targets' 0.5 mm reach the readings, and the points' 0.8 mm do not stand whole
-    assert 0.15 < np.median(survey.sigma[scanned]) < 0.6
+    assert 0.15 < np.median(survey.shared[scanned]) < 0.6
+    assert 0.03 < np.median(survey.sigma[scanned]) < 0.3
 
 
 def test_damage_of_stations_reaches_the_scan(tmp_path):
