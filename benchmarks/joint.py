@@ -145,11 +145,11 @@ def by_cell(scores: list[Score]) -> str:
 
 
 def report(seeds: int | None, jobs: int) -> None:
-    """Print the table."""
-    cases = [
-        (body, kind, FIRST_SEED + k)
-        for kind in KINDS
-        for body in (*STRUCK, "ellipsoid", "searshaack")
-        for k in range(seeds or MANY)
-    ]
-    print(by_cell(spread(score, cases, jobs)))
+    """Print a table for each kind of survey as it is done."""
+    for kind in KINDS:
+        cases = [
+            (body, kind, FIRST_SEED + k)
+            for body in (*STRUCK, "ellipsoid", "searshaack")
+            for k in range(seeds or MANY)
+        ]
+        print(by_cell(spread(score, cases, jobs)), end="\n\n", flush=True)
