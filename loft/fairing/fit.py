@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from loft.fairing.basis import Modes
+from loft.fairing.basis import RISE, Modes
 from loft.fairing.chines import Chines
 from loft.fairing.equations import Batch, Equations, Reduced, reduce
 from loft.fairing.learner import Learner, Variances, size_precision
@@ -21,6 +21,12 @@ PLAIN_PASSES = 2  # passes for weights alone before variances are learned
 # are fewer than shapes, its band takes the shapes' sizes this much larger. Calibrated on
 # simulated chined bodies (benchmarks).
 CHINED_LOOSER = 2.0
+# Between two frames the skin has gone with both, so that a scan's slabs there tell nothing
+# about where the frames stood: for the band each is free to move. How the body rises is then
+# known from frames alone that have settled, and its smoothness hardly: for the band it is this
+# much looser, standard deviation. Calibrated on simulated scans (benchmarks).
+SLAB_HELD = 0.001  # share of the precision that a slab's place keeps
+RISE_LOOSER = 2.0
 PLACE_STEP = 10.0  # mm that a chine's place may move in one pass
 
 
@@ -92,7 +98,7 @@ def fit_surface(
         reference=reference,
         modes=modes,
         run=run,
-        posterior=_band(done, modes, learner, chined=chines is not None, batch=batch),
+        posterior=_band(done, state, learner),
         variances=learner.variances(),
         batch=batch,
         moved=done.moved,
@@ -155,13 +161,25 @@ def _one_pass(state: Equations, learner: Learner, *, with_spread: bool, ease: fl
     )
 
 
-def _band(done: _Pass, modes: Modes, learner: Learner, *, chined: bool, batch: Batch) -> Posterior:
+def _band(done: _Pass, state: Equations, learner: Learner) -> Posterior:
     """Return the posterior with the spread that the band is drawn from."""
-    if not chined or np.median(batch.held.sum(1)) >= modes.shapes:
+    batch, modes = state.batch, state.modes
+    few = state.chines is not None and np.median(batch.held.sum(1)) < modes.shapes
+    slabs = bool(batch.drifts.any()) and not learner.still.all()
+    if not few and not slabs:
         return done.posterior
-    looser = replace(done.links, own=done.links.own.copy())
-    looser.own[:, 0] -= size_precision(modes, learner.size) * (1 - 1 / CHINED_LOOSER**2)
-    spread = solve(looser, done.told.blocks, done.told.right[..., 0])
+    learned, told = learner.variances(), done.told
+    if slabs:
+        free = np.ones((len(batch.drifts), 4))
+        free[:, :3] = np.where(batch.drifts[:, None] & ~learner.still, SLAB_HELD, 1.0)
+        prior = learner.settle_precision() * free
+        told = reduce(state, done.precision, prior, state.right[..., None])
+        rising = np.arange(len(learned.run)) == RISE
+        learned = replace(learned, run=learned.run / np.where(rising, RISE_LOOSER**2, 1.0))
+    looser = links_of(state.run, modes, learned)
+    if few:
+        looser.own[:, 0] -= size_precision(modes, learned.size) * (1 - 1 / CHINED_LOOSER**2)
+    spread = solve(looser, told.blocks, told.right[..., 0])
     return replace(spread, states=done.posterior.states)
 
 

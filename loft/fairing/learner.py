@@ -178,7 +178,7 @@ class Learner:
         self.size = new
 
     def _learn_settlement(self, moved: Array, moved_var: Array, loose: Array) -> None:
-        rows = self.state.batch.moves
+        rows = self.state.batch.settles  # what a scan shows between frames goes with them
         square = np.sum((moved**2 * self.settle_weight[:, None])[rows], 0)[:3]
         told = np.sum((1 - moved_var * loose)[rows], 0)[:3]
         square[:2], told[:2] = square[:2].mean(), told[:2].mean()
