@@ -272,18 +272,18 @@ def test_inputs_of_one_name_in_two_folders_are_both_told(job):
     assert told == {name: there[name] for name in ("job.toml", "bay/tape.csv", "tail/tape.csv")}
 
 
-def test_survey_after_a_run_writes_the_same_files(done):
+@pytest.mark.parametrize("words", ["fair", "run"])
+def test_survey_after_a_run_writes_the_same_files(done, words):
     """Also where a height was not read: the fairing fills it in, the survey's table does not."""
     rows = small_body.rows()
     rows[30][4] = ""
     (done / "tape.csv").write_text(small_body.table(rows))
-    assert loft("run", done).exit_code == 0
-    assert {"points.csv", "survey.svg"} <= runs.strict((done / "out" / "summary.json").read_text())[
-        "files"
-    ].keys()
+    assert loft(words, done).exit_code == 0
     before = runs.digests(done / "out")
     assert loft("survey", done).exit_code == 0
-    assert runs.digests(done / "out") == before
+    after = runs.digests(done / "out")
+    assert after["points.csv"] == before["points.csv"]
+    assert words == "fair" or after == before
     assert runs.consistent(done / "out")
 
 
