@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from loft.fairing.basis import RISE, Modes
+from loft.fairing.basis import Modes
 from loft.fairing.chines import Chines
 from loft.fairing.equations import Batch, Equations, Reduced, reduce
 from loft.fairing.learner import Learner, Variances, size_precision
@@ -22,11 +22,9 @@ PLAIN_PASSES = 2  # passes for weights alone before variances are learned
 # simulated chined bodies (benchmarks).
 CHINED_LOOSER = 2.0
 # Between two frames the skin has gone with both, so that a scan's slabs there tell nothing
-# about where the frames stood: for the band each is free to move. How the body rises is then
-# known from frames alone that have settled, and its smoothness hardly: for the band it is this
-# much looser, standard deviation. Calibrated on simulated scans (benchmarks).
-SLAB_HELD = 0.001  # share of the precision that a slab's place keeps
-RISE_LOOSER = 2.0
+# about where the frames stood: for the band each is free to move, and keeps of its place's
+# precision this share.
+SLAB_HELD = 0.001
 PLACE_STEP = 10.0  # mm that a chine's place may move in one pass
 
 
@@ -168,17 +166,14 @@ def _band(done: _Pass, state: Equations, learner: Learner) -> Posterior:
     slabs = bool(batch.drifts.any()) and not learner.still.all()
     if not few and not slabs:
         return done.posterior
-    learned, told = learner.variances(), done.told
+    looser, told = replace(done.links, own=done.links.own.copy()), done.told
     if slabs:
         free = np.ones((len(batch.drifts), 4))
         free[:, :3] = np.where(batch.drifts[:, None] & ~learner.still, SLAB_HELD, 1.0)
         prior = learner.settle_precision() * free
         told = reduce(state, done.precision, prior, state.right[..., None])
-        rising = np.arange(len(learned.run)) == RISE
-        learned = replace(learned, run=learned.run / np.where(rising, RISE_LOOSER**2, 1.0))
-    looser = links_of(state.run, modes, learned)
     if few:
-        looser.own[:, 0] -= size_precision(modes, learned.size) * (1 - 1 / CHINED_LOOSER**2)
+        looser.own[:, 0] -= size_precision(modes, learner.size) * (1 - 1 / CHINED_LOOSER**2)
     spread = solve(looser, told.blocks, told.right[..., 0])
     return replace(spread, states=done.posterior.states)
 
