@@ -44,7 +44,7 @@ class Log:
         while place and place not in self.rows:
             if f"{place}[1]" in self.rows:
                 break
-            place = re.sub(r"(?:^|\.)[^.\[]+$|\[\d+\]$", "", place)
+            place = place[: max(place.rfind("."), place.rfind("["), 0)]  # shorter each time
         return self.rows.get(place, self.rows.get(f"{place}[1]", 0))
 
 

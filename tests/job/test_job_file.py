@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from jobtext import FRAMES, HEAD, put
 
-from loft.job.keys import key_rows
+from loft.job.keys import Log, key_rows
 from loft.job.known import REPEATED, SINGLE
 from loft.job.schema import given_name, parse_job, read_job
 
@@ -304,6 +304,14 @@ def test_rows_are_found_past_long_values():
         "frame[2]": 12,
         "frame[2].name": 13,
     }
+
+
+@pytest.mark.parametrize("key", ["", ".", "[", "[x]", "a[1", "..", "]"])
+def test_the_row_of_a_key_of_any_letters_is_its_table(key):
+    """A damaged file may hold a key without a name; the search for its row must end."""
+    log = Log(file="job.toml", rows={"survey[3]": 110})
+    assert log.row(f"survey[3].{key}") == 110
+    assert log.row(f"tie.{key}") == 0
 
 
 def test_text_and_file_give_the_same_job(tmp_path):
