@@ -205,7 +205,7 @@ clearance = 1.5
 corner_radius = 4.0
 
 [splice]
-type = "plate"
+type = "plate"                   # or "overlap", with lap = 60.0 or as the rivets need
 rivet = 3.2
 
 [block]                          # the forming blocks

@@ -145,6 +145,7 @@ clearance = 1.5
 corner_radius = 4.0
 [splice]
 type = "plate"
+lap = 60.0
 rivet = 3.2
 [block]
 margin = 10.0
