@@ -32,13 +32,14 @@ figure svg { width: 100%; height: auto; display: block; }
 .grounds ul { margin: 0; padding-left: 15px; font-size: 12px; line-height: 1.4; }
 .grounds li { margin: 0 0 3px; }
 .tight td, .tight th { padding: 1.5px 4px; }
-.facts td { padding: 3.5px 8px 3.5px 0; font-size: 13.5px; }
+.facts td { padding: 2px 8px 2px 0; font-size: 13px; }
 .facts td { white-space: nowrap; }
 .facts td.n { min-width: 58px; }
 .facts td:last-child { font-size: 12px; white-space: normal; line-height: 1.35; }
 .drawing figure { margin: 0; }
 .caution { border-left: 4px solid var(--ink); padding: 4px 0 4px 12px; font-size: 13px; }
-.signed { display: grid; grid-template-columns: repeat(3, 1fr); gap: 8mm; margin-top: 8mm; }
+.signed { display: grid; grid-template-columns: repeat(3, 1fr); gap: 8mm; margin-top: 5mm;
+  break-inside: avoid; }
 .signed div { display: flex; flex-direction: column; }
 .signed .line { border-bottom: 1px solid var(--ink); min-height: 22px; }
 table { width: 100%; font-size: 12.5px; margin: 0 0 10px; }
