@@ -43,6 +43,8 @@ from loft.drawing.check import check_facts
 from loft.drawing.conic import Conic
 from loft.drawing.diagnosis import REJECT, diagnose, line_covariance
 from loft.drawing.dimensions import at_turn
+from loft.drawing.drawn import must_fit
+from loft.drawing.facts import read_facts
 from loft.drawing.readings import read_points
 from loft.drawing.search import fit_arcs, fit_count
 from loft.drawing.solve import Task, settle
@@ -238,8 +240,7 @@ def board_figures(true: Chain, **wrong: float) -> dict[str, float]:
     return {**drawn, **wrong}
 
 
-def board_check(true: Chain, figures: dict[str, float], points, sigma: float, rng=None):
-    """Check the board's figures; with `rng` each is misread by its own sigma."""
+def board_facts(true: Chain, figures: dict[str, float]) -> list[Fact]:
     facts = [
         Fact(frame="F", kind="arc", arc=name, radius=figures[name], sigma=1.0) for name in NAMES
     ]
@@ -247,7 +248,12 @@ def board_check(true: Chain, figures: dict[str, float], points, sigma: float, rn
     facts += [Fact(frame="F", kind="top", value=true.crown, sigma=1.0)]
     facts += [Fact(frame="F", kind="bottom", value=true.keel, sigma=1.0)]
     widest = float(at_turn(true, np.pi / 2)[0][0])
-    facts += [Fact(frame="F", kind="max_half_breadth", value=widest, sigma=1.0)]
+    return [*facts, Fact(frame="F", kind="max_half_breadth", value=widest, sigma=1.0)]
+
+
+def board_check(true: Chain, figures: dict[str, float], points, sigma: float, rng=None):
+    """Check the board's figures; with `rng` each is misread by its own sigma."""
+    facts = board_facts(true, figures)
     if rng is not None:
         names = ("radius", "centre_wl", "value")
         facts = [
@@ -262,6 +268,19 @@ def check_ours(true: Chain, figures: dict[str, float], points, sigma: float):
     check = board_check(true, figures, points, sigma)
     wrong = {one.arc for one in check.facts if one.verdict == "contradicted"}
     return wrong, check.reading.fit.chain
+
+
+def solve_ours(true: Chain, figures: dict[str, float], points, sigma: float):
+    """Solve and test every figure, no more: what the prototype does."""
+    drawing = read_facts(board_facts(true, figures), Frame(name="F", station=0.0))
+    fit = must_fit(drawing, read_points(points, sigma)).fit
+    found = diagnose(fit).standardised[fit.task.readings.rows :]
+    wrong = {
+        drawing.slots[one.element].name
+        for one, size in zip(drawing.dimensions, found, strict=False)
+        if one.element >= 0 and abs(size) > REJECT
+    }
+    return wrong, fit.chain
 
 
 def check_prototype(true: Chain, figures: dict[str, float], points, sigma: float):
@@ -287,7 +306,9 @@ def drawn_table(given: argparse.Namespace, module) -> None:
     line = walk(true, np.linspace(0.0, true.length.sum(), 300))[0]
     cases = [{}, {"side": 5050.0}, {"side": 8000.0}, {"shoulder": 300.0}, {"crown": 630.0}]
     cases += [{"bottom": 700.0}]
-    solvers = {"here": check_ours} | ({"prototype": check_prototype} if module else {})
+    solvers = {"solved": solve_ours, "checked": check_ours} | (
+        {"prototype": check_prototype} if module else {}
+    )
     for wrong in cases:
         for name, solver in solvers.items():
             parts = []

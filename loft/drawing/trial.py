@@ -29,7 +29,7 @@ DEGREES = 2, 3, 4, 5  # of the figures' polynomials
 FEWEST = 7  # upright frames below which nothing can be told
 ALLOWED = 3.29  # of both standard deviations together that arcs and surface may stand apart
 SURE = 2.0  # mean gain over its standard error from which the arcs are believed
-LEAST_SHARE = 0.6  # over a half, the arcs by themselves predict better than the surface
+LEAST_SHARE = 0.4  # weight under which the arcs have too little to say
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
