@@ -274,18 +274,18 @@ def _spread(cut: _Cut, seen: dict[str, Array]) -> Array:
 def _along_normal(cut: _Cut, seen: dict[str, Array], some: slice) -> tuple[Array, Array]:
     """Return d rho/d state at some of the points and the state's covariance.
 
-    A square frame needs the values alone. What scans' registrations have in common moves
-    the section as a whole: two states more, of movement across and up.
+    A square frame needs the values alone. What a scan's readings have in common moves the
+    section as a whole: two states more, of movement across and up.
     """
     off = (seen["x"] - cut.middle)[some]
     design, covariance = cut.surface.design(cut.middle, seen["theta"][some], off), cut.covariance
     if not cut.frame.cant:
         b = len(covariance) // 2
         design, covariance = design[:, :b], covariance[:b, :b]
-    if cut.common:
+    if cut.common.any():
         across, up = (seen[name][some] * seen["steep"][some] for name in NORMAL)
         design = np.concatenate([design, across[:, None], up[:, None]], 1)
-        covariance = block_diag(covariance, cut.common * np.eye(2))
+        covariance = block_diag(covariance, np.diag(cut.common))
     return design, covariance
 
 
@@ -412,6 +412,7 @@ def _crossings(cut: _Cut, start: float, grid: Array, girth: Array) -> Crossings:
     square *= np.sign(square[:, :1])
     slope = np.arctan2((direction * tangent).sum(1), (direction * square).sum(1))
     pace = np.linalg.norm(aside - here, axis=1) / 1e-6
+    common = np.stack([seen["normal_height"], seen["normal_bl"]], -1) ** 2 @ cut.common
     sd = np.array([float(surface.lines[n].sd(x)) for n, x in zip(names, seen["x"], strict=True)])
     line = [surface.lines[name].line for name in names]
     return Crossings(
@@ -424,5 +425,5 @@ def _crossings(cut: _Cut, start: float, grid: Array, girth: Array) -> Crossings:
         normal=np.arctan2(seen["normal_bl"], seen["normal_height"]),
         bevel=seen["bevel"],
         slope=slope,
-        sd=np.hypot(sd * pace, np.sqrt(cut.common)),
+        sd=np.hypot(sd * pace, np.sqrt(common)),
     )

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loft.fairing import basis
+from loft.fairing.carried import place_variance
 from loft.fairing.chines import Chines, find_chines
 from loft.fairing.equations import gradient, polar
 from loft.fairing.fit import Fit, fit_surface
@@ -112,31 +113,35 @@ class Surface:
         stiffness = self.fit.variances.run[modes.run] * modes.stiff
         return between(self.fit.run, self.fit.posterior, stiffness, station)
 
-    def common(self, station: float) -> float:
-        """Return the variance that scans' registrations give the surface there as a whole, mm^2.
+    def common(self, station: float) -> Array:
+        """Return the variance that scans give the surface there as a whole, (2,), mm^2.
 
-        All readings of a scan share it, so that fairing does not lessen it: the mean over
-        the readings about `station`, by their weight. 0 where all was taped.
+        Across and up. All readings of a scan share its registration, so that fairing does not
+        lessen it: the mean over the readings about `station`, by their weight. With it what
+        the frames' movements give the skin between them. Zeros where all was taped.
         """
         survey = self.survey
-        if not survey.shared.any():
-            return 0.0
-        near = np.flatnonzero(survey.use & np.isfinite(survey.station))
-        weight = np.exp(-np.abs(survey.station[near] - station) / RUN_UNIT)
-        weight = weight / survey.sigma[near] ** 2
-        return float(weight @ survey.shared[near] ** 2 / weight.sum())
+        out = place_variance(self, station)
+        if survey.shared.any():
+            near = np.flatnonzero(survey.use & np.isfinite(survey.station))
+            weight = np.exp(-np.abs(survey.station[near] - station) / RUN_UNIT)
+            weight = weight / survey.sigma[near] ** 2
+            out += weight @ survey.shared[near] ** 2 / weight.sum()
+        return out
 
     def sd(self, station: Array, theta: Array) -> Array:
         """Return one standard deviation of the mould line along its normal, mm."""
         station, theta = np.broadcast_arrays(np.asarray(station, float), np.asarray(theta, float))
-        steep = np.hypot(*np.moveaxis(self.slopes(station, theta)[..., 1:], -1, 0))
+        slopes = self.slopes(station, theta)[..., 1:]
+        steep = np.hypot(*np.moveaxis(slopes, -1, 0))
         out = np.zeros(station.shape)
         for here in np.unique(station):
             at = station == here
             design = self.design(here, theta[at])
             covariance = self.spread(float(here))[1]
             own = ((design @ covariance) * design).sum(1) / steep[at] ** 2
-            out[at] = np.sqrt(own + self.common(float(here)))
+            own += (slopes[at] / steep[at][:, None]) ** 2 @ self.common(float(here))
+            out[at] = np.sqrt(own)
         return out
 
     def design(self, station: float, theta: Array, off: Array | float = 0.0) -> Array:
