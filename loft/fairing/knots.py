@@ -163,6 +163,7 @@ class Target:
     theta: Array
     x: Array  # station of each point
     steep: Array  # gradient in the section's plane
+    common: Array  # variance along the normal that further readings are not held to lessen, mm^2
 
 
 def target_of(surface: Surface, frame: Frame) -> Target:
@@ -175,9 +176,11 @@ def target_of(surface: Surface, frame: Frame) -> Target:
     if frame.cant:
         centre = float(surface.reference.at(np.array(frame.station))[1])
         middle += (centre - frame.pivot_wl) * float(np.tan(frame.cant))
+    steep = np.hypot(slope[:, 1], up)
+    normal = np.stack([slope[:, 1], up], -1) / steep[:, None]
     return Target(
-        girth=section.girth, station=middle, theta=theta, x=x,
-        steep=np.hypot(slope[:, 1], up),
+        girth=section.girth, station=middle, theta=theta, x=x, steep=steep,
+        common=normal**2 @ surface.common(middle),
     )  # fmt: skip
 
 
@@ -193,7 +196,7 @@ def band_of(surface: Surface, target: Target, run: Run, posterior: Posterior) ->
     knot = nearest_knot(run, target.station)
     design = design_at(surface, target, float(run.station[knot]))
     spread = ((design @ posterior.covariance[knot]) * design).sum(1)
-    return NORMAL95 * np.sqrt(np.maximum(spread, 0.0))
+    return NORMAL95 * np.sqrt(np.maximum(spread, 0.0) + target.common)
 
 
 def nearest_knot(run: Run, station: float) -> int:

@@ -295,7 +295,7 @@ def prospect(surface: Surface, frame: Frame, candidates: Sequence[Candidate]) ->
     own = whole[p:, p:].reshape(n, e, n, e) + _shared(candidates, columns, inverse)
     return Prospect(
         girth=target.girth,
-        variance=np.diag(whole)[:p],
+        variance=np.diag(whole)[:p] + target.common,
         cross=whole[:p, p:].reshape(p, n, e),
         own=own,
         noise=noise,

@@ -9,6 +9,7 @@ import simulated as sim
 from test_readings import joined
 
 from loft.fairing.evidence import deviation
+from loft.fairing.plan import plan
 from loft.fairing.surface import fair
 from loft.fairing.thinning import MOST, scanned, stand_for_one
 from loft.job.records import CloudSet, Frame
@@ -97,3 +98,17 @@ def test_labelled_edges_and_tapes_are_never_thinned():
     assert np.isin(np.flatnonzero(survey.source == "tape.csv"), own).all()
     assert not np.isin(runs, own).all()
     assert scanned(replace(job, clouds=()), survey, survey.use) == []
+
+
+def test_a_plan_promises_no_more_than_what_the_scan_s_place_leaves():
+    """Twenty readings do not tell what the scan's registration moved as a whole."""
+    _, job, survey = quilted(np.random.default_rng(9), waves=0.0)
+    survey = replace(survey, shared=np.where(survey.source == "bay.ply", 0.7, 0.0))
+    surface = fair(job, survey)
+    frame = Frame(name="F6", station=2500.0)
+    across, up = surface.common(2500.0)
+    assert min(across, up) > 0.01
+    told = plan(surface, frame, count=20)
+    least = 1.959964 * np.sqrt(min(across, up))
+    assert told[-1].band_at.min() >= least
+    assert told[0].band_before > told[-1].band_after > least
