@@ -85,6 +85,32 @@ def test_smoothing_spline_of_stopping_distances():
     assert gcv == pytest.approx(expected["gcv"], abs=1e-4)
 
 
+def test_without_wander_it_is_the_straight_line_of_regression():
+    """NIST StRD, Norris: certified line and standard deviations from 36 readings.
+
+    Knots 100 apart, each reading carried to the nearest by the slope; a wander of next to
+    nothing leaves value and slope alone: a millionth, and a ten-thousandth of the intercept,
+    which is small beside readings of a thousand.
+    """
+    case, wanted = CASES["D2"]["inputs"], CASES["D2"]["expected"]
+    x, y = np.array(case["x"]), np.array(case["y"])
+    run = make_run(np.arange(0.0, 1001.0, 100.0))
+    at = np.abs(run.station[:, None] - x).argmin(0)
+    row = np.stack([np.ones(len(x)), (x - run.station[at]) / RUN_UNIT], -1)
+    data, pull = np.zeros((len(run), 2, 2)), np.zeros((len(run), 2))
+    np.add.at(data, at, row[:, :, None] * row[:, None, :])
+    np.add.at(pull, at, row * y[:, None])
+    precision = 1 / wanted["rsd"] ** 2
+    posterior = solve(prior_links(run, np.array([1e6])), data * precision, pull * precision)
+    (value, slope), spread = posterior.states[0], posterior.covariance[0]
+    assert value == pytest.approx(wanted["intercept"], rel=1e-4)
+    assert slope / RUN_UNIT == pytest.approx(wanted["slope"], rel=1e-6)
+    assert np.sqrt(spread[0, 0]) == pytest.approx(wanted["sd_intercept"], rel=1e-5)
+    assert np.sqrt(spread[1, 1]) / RUN_UNIT == pytest.approx(wanted["sd_slope"], rel=1e-5)
+    left = y - (row * posterior.states[at]).sum(1)
+    assert np.sqrt(left @ left / 34) == pytest.approx(wanted["rsd"], rel=1e-6)
+
+
 def test_lambda_is_per_run_unit():
     """The same in stations of 1 mm a unit of speed: lambda shrinks by RUN_UNIT cubed."""
     x, y = np.array([0.0, 2.0, 3.0, 7.0, 8.0]), np.array([1.0, 4.0, 2.0, 3.0, 5.0])
