@@ -18,6 +18,7 @@ from loft.show.colour import COLOURS, INK, LINE, MISSING, UNKNOWN, Bands
 from loft.show.cuts import Loft
 from loft.show.extras import Extra
 from loft.show.page_script import SCRIPT, STYLE
+from loft.show.poster import poster
 from loft.show.scene import MARKS, NEAR, Readings, Ribbon, Scene, scene_of
 from loft.show.sheet import plain, signed
 from loft.show.stage import KEY_WORDS, MARK_COLOURS, MARK_WORDS, ten_colours
@@ -355,8 +356,8 @@ metal stands outside the loft</p>
 <h2>Seen from</h2>
 {"".join(f"<button>{view}</button>" for view in VIEWS)}
 </div>
-<div id="loft"><p id="none">This browser cannot draw in three dimensions (no WebGL). The picture
-view.png and the lines drawing lines.svg show the same loft.</p></div>
+<div id="loft">{poster(scene)}<p id="none">This browser cannot draw in three dimensions (no
+WebGL). The picture view.png and the lines drawing lines.svg show the same loft.</p></div>
 <div id="told" hidden></div>
 <div id="section"><h2 id="at">Section</h2><p class="quiet" id="near"></p>
 {_drawing(scene)}

@@ -21,6 +21,7 @@ header p { max-width: 62ch; font-size: 13px; }
 #loft { min-width: 0; min-height: 0; position: relative; }
 #told { position: fixed; z-index: 2; pointer-events: none; background: #fff; font-size: 13px;
   border: 1px solid var(--ink); padding: 6px 10px; line-height: 1.4; max-width: 300px; }
+#poster { position: absolute; inset: 6%; width: 88%; height: 88%; }
 #none { display: none; padding: 60px 40px; max-width: 60ch; }
 #section { padding: 6px 24px 12px 8px; display: flex; flex-direction: column; min-height: 0; }
 #section svg { width: 100%; flex: 1 1 0; min-height: 0; }
@@ -157,13 +158,17 @@ function webgl() {
     return !!(canvas.getContext("webgl2") || canvas.getContext("webgl")); }
   catch (problem) { return false; }
 }
-if (webgl()) {
+function draw() {
   Plotly.newPlot(place, traces, layout, { displayModeBar: false, responsive: true,
     plotlyServerURL: "" }).then(function () {
       place.on("plotly_hover", tell);
       place.on("plotly_unhover", function () { told.hidden = true; });
+      document.getElementById("poster").remove();
       document.body.dataset.ready = "yes";
     });
+}
+if (webgl()) {
+  requestAnimationFrame(function () { setTimeout(draw, 0); });  // once the poster is seen
 } else {
   document.getElementById("none").style.display = "block";
   document.body.dataset.ready = "no 3-D";

@@ -3,6 +3,7 @@
 import dataclasses
 import re
 import time
+import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from browser import needs_browser, opened
 
 from loft.show import page
 from loft.show.colour import Bands
+from loft.show.poster import poster
 from loft.show.scene import NEAR, scene_of
 
 PLOT = 'document.getElementById("loft")'
@@ -52,6 +54,33 @@ def test_scale_is_stepped_at_the_bounds_of_the_bands():
         share = (value + 5 * step) / (10 * step)
         colour = next(c for stop, c in scale[1::2] if share <= stop)
         assert colour == Bands(step=step).colour([value])[0]
+
+
+def test_the_first_picture_has_every_frame_once_far_ones_first(whole):
+    """Seen off the starboard bow: what lies forward or to starboard is nearer."""
+    scene = scene_of(*whole)
+    drawing = ET.fromstring(poster(scene))
+    words = [word.text for word in drawing.iter("{http://www.w3.org/2000/svg}text")]
+    assert sorted(words) == sorted(scene.frames | {r.name: r.curve for r in scene.ribbons})
+    station = {name: curve[:, 0].mean() for name, curve in scene.frames.items()}
+    assert words == sorted(words, key=lambda name: -station[name])
+    width, tall = (float(v) for v in drawing.attrib["viewBox"].split()[2:])
+    for path in drawing.iter("{http://www.w3.org/2000/svg}path"):
+        place = np.array(re.findall(r"([-\d.]+) ([-\d.]+)", path.attrib["d"]), float)
+        assert (place > 0.0).all()
+        assert (place < [width, tall]).all()
+
+
+@needs_browser
+def test_the_first_picture_gives_way_and_stays_where_there_is_no_webgl(html, tmp_path):
+    there = 'document.getElementById("poster") !== null'
+    with opened(html, tmp_path, ready=READY) as browser:
+        assert not browser.eval(there)
+    without = html.replace('canvas.getContext("webgl2") || canvas.getContext("webgl")', "false")
+    assert without != html
+    with opened(without, tmp_path, ready='document.body.dataset.ready === "no 3-D"') as browser:
+        assert browser.eval(there)
+        assert browser.faults == []
 
 
 @needs_browser
