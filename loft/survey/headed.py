@@ -273,7 +273,9 @@ def _binary(file: BinaryIO, chunk: int, table: Table) -> Iterator[Array]:
         if not len(rows):
             return
         left -= len(rows)
-        yield np.stack([rows[axis].astype(np.float64) for axis in "xyz"], axis=1)
+        with np.errstate(invalid="ignore"):  # what is no number stays none
+            points = np.stack([rows[axis].astype(np.float64) for axis in "xyz"], axis=1)
+        yield points
 
 
 def _ascii(file: BinaryIO, name: str, chunk: int, table: Table) -> Iterator[Array]:
