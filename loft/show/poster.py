@@ -70,7 +70,7 @@ def seen(points: Array) -> Array:
     Examples
     --------
     >>> aft, starboard, up = seen(np.eye(3))
-    >>> bool(aft[0] < 0 < starboard[0]), bool(up[1] > 0 == up[0])
+    >>> bool(aft[0] < starboard[0] < 0), bool(up[1] > 0 == up[0])
     (True, True)
     """
     towards = EYE / np.linalg.norm(EYE)
