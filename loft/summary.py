@@ -14,11 +14,10 @@ from loft.drawing.tables import DRAWING_COLUMNS, FACTS_COLUMNS, drawing_rows, fa
 from loft.job.caution import CAUTION
 from loft.job.files import digest
 from loft.job.records import Evidence, Job, Section
+from loft.job.schema import given_name
 from loft.show.words import SOUND_COVERAGE
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from loft.steps import Result
 
 LIBRARIES = ("numpy", "scipy", "trimesh", "manifold3d")
@@ -221,24 +220,10 @@ def summary(
         "plan": planned,
         "verdict": [verdict(job, s, evidence, result) for s in result.sections],
         "cautions": cautions(result),
-        "inputs": {input_name(job, path): digest(path) for path in result.inputs},
+        "inputs": {given_name(job, path): digest(path) for path in result.inputs},
         "versions": versions(),
         "options": options,
     }  # fmt: skip
-
-
-def input_name(job: Job, path: Path) -> str:
-    """Return an input's path as the job names it: from its folder, with forward slashes.
-
-    Examples
-    --------
-    >>> from loft.bench.stock import plain_job
-    >>> job = plain_job()
-    >>> input_name(job, job.path.parent / "bay" / "tape.csv")
-    'bay/tape.csv'
-    """
-    home = job.path.parent
-    return (path.relative_to(home) if path.is_relative_to(home) else path).as_posix()
 
 
 def drawing_summary(result: Result) -> dict[str, list[dict[str, Any]]]:

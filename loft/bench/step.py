@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import BSpline, CubicSpline, make_interp_spline
 
 from loft.bench.outline import outline_of
 from loft.job.errors import LoftError
-from loft.job.records import Array, Section, freeze_arrays
+from loft.job.records import Array, Frame, Section, freeze_arrays
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -69,24 +69,23 @@ def strands_of(section: Section, *, name: str) -> tuple[Strand, ...]:
     return tuple(strands)
 
 
-def in_space(section: Section, flat: Array) -> Array:
+def in_space(frame: Frame | Section, flat: ArrayLike, *, aft: Array | float = 0.0) -> Array:
     """Return (bl, height) of the frame's plane as (station, bl, wl).
+
+    `aft` mm aft of the heel plane, square to it.
 
     Examples
     --------
     >>> from loft.bench.stock import round_section
     >>> in_space(round_section(600.0), np.array([[5.0, 7.0]])).tolist()
     [[1000.0, 5.0, 7.0]]
+    >>> in_space(round_section(600.0), np.array([[5.0, 7.0]]), aft=2.0).tolist()
+    [[1002.0, 5.0, 7.0]]
     """
-    pivot = section.pivot_wl if section.cant else 0.0
-    up = flat[:, 1]
-    return np.column_stack(
-        [
-            section.station + up * np.sin(section.cant),
-            flat[:, 0],
-            pivot + up * np.cos(section.cant),
-        ]
-    )
+    sin, cos = np.sin(frame.cant), np.cos(frame.cant)
+    pivot = frame.pivot_wl if frame.cant else 0.0
+    bl, up = np.asarray(flat, dtype=np.float64).T
+    return np.column_stack([frame.station + up * sin + aft * cos, bl, pivot + up * cos - aft * sin])
 
 
 def patches_of(points: Array, *, breaks: Sequence[int] = ()) -> tuple[Patch, ...]:

@@ -208,25 +208,18 @@ def fair(job: Job, survey: Survey, *, lines: bool = True) -> Surface:
 
     wanted = survey.use & np.isfinite(survey.bl) & np.isfinite(survey.wl)
     wanted &= np.isfinite(survey.station)
-    first = needs_surface(job, survey)
-    entering = _thinned(job, survey, wanted, FIRST)
+    first, runs = needs_surface(job, survey), scanned(job, survey, wanted)
+    entering = thinned(wanted, runs, FIRST)
     surface = _fair_once(job, survey, wanted, entering, lines=lines or first)
     if first:
         survey, wanted = place_by_surface(surface, survey)
-        entering = _thinned(job, survey, wanted, FIRST)
+        runs = scanned(job, survey, wanted)
+        entering = thinned(wanted, runs, FIRST)
         surface = _fair_once(job, survey, wanted, entering, lines=lines)
-    if entering is not wanted:
-        error = surface.distance(*settled_points(surface, survey))
-        every = stand_for_one(error, scanned(job, survey, wanted))
-        entering = _thinned(job, survey, wanted, every)
-        surface = _fair_once(job, survey, wanted, entering, lines=lines)
+    every = stand_for_one(surface.distance(*settled_points(surface, survey)), runs) if runs else 1
+    if runs and every != FIRST:
+        surface = _fair_once(job, survey, wanted, thinned(wanted, runs, every), lines=lines)
     return surface
-
-
-def _thinned(job: Job, survey: Survey, wanted: NDArray[np.bool_], every: int) -> NDArray[np.bool_]:
-    """Return what enters when one in `every` of the scans' neighbouring cells does."""
-    runs = scanned(job, survey, wanted)
-    return thinned(wanted, runs, every) if runs else wanted
 
 
 def _fair_once(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -228,14 +229,35 @@ def _section(data: dict[str, Any], k: int, units: str) -> str:
 
 
 def _rejected(data: dict[str, Any], units: str) -> str:
-    """Return what was not simply used; of many alike on one frame only how many there are."""
-    alike = [(row["place"].rpartition(":")[0], row["frame"], row["reason"], row["used"])
-             for row in data["rejected"]]  # fmt: skip
-    count, rows = Counter(alike), {}
-    for row, kind in zip(data["rejected"], alike, strict=True):
-        file, frame, reason, used = kind
+    rows = counted(
+        (row["place"], row["frame"], row["line"], f"{row['reason']} ({row['used']})")
+        for row in data["rejected"]
+    )
+    return "\n".join(["readings not simply used", *rows]) if rows else ""
+
+
+def counted(readings: Iterable[tuple[str, str, str, str]]) -> list[str]:
+    """Return a line a reading; of many alike on one frame only how many there are.
+
+    Parameters
+    ----------
+    readings : iterable of tuple
+        (file and row, frame, line, why) of each.
+
+    Examples
+    --------
+    >>> counted([("tape.csv:7", "F9", "S3P", "damage")])
+    ['  tape.csv:7  F9 S3P: damage']
+    >>> counted([(f"bay.ply:{k}", "F13", "", "damage") for k in range(9)])
+    ['  bay.ply  F13: 9 readings: damage']
+    """
+    told = list(readings)
+    kinds = [(place.rpartition(":")[0], frame, why) for place, frame, _, why in told]
+    count = Counter(kinds)
+    rows: dict[object, str] = {}
+    for (place, frame, line, why), kind in zip(told, kinds, strict=True):
         if count[kind] > MANY:
-            rows[kind] = f"  {file}  {frame}: {count[kind]} readings: {reason} ({used})"
+            rows[kind] = f"  {kind[0]}  {frame}: {count[kind]} readings: {why}"
         else:
-            rows[row["place"]] = f"  {row['place']}  {frame} {row['line']}: {reason} ({used})"
-    return "readings not simply used\n" + "\n".join(rows.values()) if rows else ""
+            rows[place] = f"  {place}  {frame} {line}: {why}"
+    return list(rows.values())

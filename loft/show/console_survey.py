@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from pathlib import Path
 from typing import Any
 
 from loft.job.records import Job
-from loft.show.console import MANY, in_units, shown, table
+from loft.show.console import counted, in_units, shown, table
 from loft.survey.account import BETWEEN
 
 
@@ -139,14 +138,6 @@ def _closure(closure: dict[str, Any], units: str) -> str:
 
 
 def _aside(aside: list[dict[str, Any]]) -> str:
-    """Return what was set aside; of many alike on one frame only how many there are."""
-    kinds = [(row["source"].rpartition(":")[0], row["frame"], row["reason"]) for row in aside]
-    count, lines = Counter(kinds), {}
-    for row, kind in zip(aside, kinds, strict=True):
-        file, frame, reason = kind
-        if count[kind] > MANY:
-            lines[kind] = f"  {file}  {frame}: {count[kind]} readings: {reason}"
-        else:
-            lines[row["source"]] = f"  {row['source']}  {frame} {row['line']}: {reason}"
+    rows = counted((row["source"], row["frame"], row["line"], row["reason"]) for row in aside)
     heading = f"{len(aside)} readings set aside or weakened as damage:"
-    return "\n".join([heading, *lines.values()]) if lines else ""
+    return "\n".join([heading, *rows]) if rows else ""

@@ -6,11 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from loft.bench.block import forming_block
 from loft.bench.frame import frame_lines
 from loft.bench.part import part_lacks
+from loft.bench.step import in_space
 from loft.drawing.check import Check
 from loft.drawing.construction import LETTERING, Stroke, construct, lettered
 from loft.drawing.sheet import lettering_of
@@ -79,29 +80,6 @@ def _joined(group: Sequence[Extra]) -> Extra:
     )  # fmt: skip
 
 
-def in_aircraft(frame: Frame | Section, plane: ArrayLike, *, aft: ArrayLike = 0.0) -> Array:
-    """Return points of a frame's plane in aircraft axes, shape (n, 3).
-
-    Parameters
-    ----------
-    frame : Frame or Section
-    plane : array_like, shape (n, 2)
-        (bl, height), mm.
-    aft : array_like
-        mm aft of the heel plane, square to it.
-
-    Examples
-    --------
-    >>> in_aircraft(Frame(name="F1", station=100.0), [[3.0, 4.0]], aft=2.0)
-    array([[102.,   3.,   4.]])
-    """
-    bl, height = np.asarray(plane, dtype=np.float64).T
-    sin, cos = np.sin(frame.cant), np.cos(frame.cant)
-    foot = frame.pivot_wl if frame.cant else 0.0
-    station = frame.station + height * sin + np.asarray(aft) * cos
-    return np.stack([station, bl, foot + height * cos - np.asarray(aft) * sin], axis=-1)
-
-
 def settled(job: Job, surface: Loft, found: Settlements) -> tuple[Extra, ...]:
     """Return every surveyed frame as it stands, its settlement drawn larger by a round factor.
 
@@ -151,10 +129,10 @@ def construction_of(check: Check, frame: Frame) -> Extra:
     for number, stroke in enumerate([*plan.strokes, *lettered(plan)]):
         if stroke.layer == LETTERING:
             if " " in stroke.text:  # a radius; names of single points would crowd it
-                letters[stroke.text] = in_aircraft(frame, [stroke.start])[0]
+                letters[stroke.text] = in_space(frame, [stroke.start])[0]
         else:
             told = f"{frame.name} construction: {stroke.layer.lower()}"
-            curves[f"{told} {number + 1}"] = in_aircraft(frame, _bent(stroke))
+            curves[f"{told} {number + 1}"] = in_space(frame, _bent(stroke))
     words = "the drawing's construction"
     return Extra(
         layer="construction", words=words, colour="#3b3f8f", curves=curves, letters=letters
@@ -190,13 +168,13 @@ def blocks_of(section: Section, job: Job) -> Extra:
         outer, inner = lines.flange_line[piece.rows], lines.inner_line[piece.rows]
         ring = np.vstack([outer, inner[::-1], outer[:1]])
         name = f"{section.frame} {piece.name}"
-        curves[name] = in_aircraft(section, ring)
-        letters[piece.name] = in_aircraft(section, inner[len(inner) // 2][None])[0]
+        curves[name] = in_space(section, ring)
+        letters[piece.name] = in_space(section, inner[len(inner) // 2][None])[0]
     hand, gauge = lines.part.hand, lines.part.gauge
     for block in forming_block(section, job, step=STEP, rounded=False):
         across, height, below = block.solid.points.T
         plane = np.stack([-hand * across, height], axis=-1)
-        place = in_aircraft(section, plane, aft=hand * (gauge - below))
+        place = in_space(section, plane, aft=hand * (gauge - below))
         solids[f"{section.frame} {block.name}"] = (place, block.solid.triangles)
     words = "forming blocks and pieces"
     return Extra(

@@ -11,6 +11,7 @@ import pytest
 import standin
 from browser import needs_browser, opened
 
+from loft.bench.step import in_space
 from loft.bench.stock import plain_job, round_section
 from loft.drawing.chain import strike
 from loft.drawing.construction import construct
@@ -49,7 +50,7 @@ def blocks():
 def test_plane_of_a_canted_frame_is_the_sections():
     """(bl, height) comes back to the station, bl and wl that the lift gives."""
     section = standin.Body().lift(standin.make_job(cant=np.deg2rad(4.0)).frame("F17"))
-    place = extras.in_aircraft(section, np.column_stack([section.bl, section.height]))
+    place = in_space(section, np.column_stack([section.bl, section.height]))
     assert np.ptp(section.station_at) > 40.0
     wanted = np.column_stack([section.station_at, section.bl, section.wl])
     assert np.allclose(place, wanted, atol=1e-6)
@@ -57,8 +58,8 @@ def test_plane_of_a_canted_frame_is_the_sections():
 
 def test_aft_of_a_canted_frame_is_square_to_it():
     frame = standin.make_job(cant=np.deg2rad(4.0)).frame("F17")
-    near, far = (extras.in_aircraft(frame, [[100.0, 500.0]], aft=d)[0] for d in (0.0, 10.0))
-    top = extras.in_aircraft(frame, [[100.0, 501.0]])[0]
+    near, far = (in_space(frame, [[100.0, 500.0]], aft=d)[0] for d in (0.0, 10.0))
+    top = in_space(frame, [[100.0, 501.0]])[0]
     assert far[0] > near[0]
     assert np.linalg.norm(far - near) == pytest.approx(10.0)
     assert (far - near) @ (top - near) == pytest.approx(0.0, abs=1e-9)
