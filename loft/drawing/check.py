@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from loft.drawing.choice import BENT, WITHIN, judged
 from loft.drawing.diagnosis import DETECT, NOTHING, REJECT, Diagnosis, diagnose, radius_words
@@ -190,7 +190,7 @@ def _chance(reading: Reading) -> float:
     """Return the chance of so large a cost by rows that count fully."""
     fit = reading.fit
     spare = len(fit.row) - fit.task.unknowns
-    return float(chi2.sf(fit.cost, spare)) if spare > 0 else NAN
+    return float(chdtrc(spare, fit.cost)) if spare > 0 else NAN
 
 
 def _made_up(drawing: Drawing, readings: Readings) -> Drawing:

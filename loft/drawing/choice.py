@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from loft.drawing.conic import ConicFit
 from loft.drawing.solve import Fit
@@ -117,7 +117,7 @@ def judged(fit: Fit, *, hollow: bool = False) -> Choice:
     return Choice(
         fit=fit,
         bic=fit.cost + unknowns * np.log(count),
-        p=float(chi2.sf(fit.cost, max(count - unknowns, 1))),
+        p=float(chdtrc(max(count - unknowns, 1), fit.cost)),
         sound=is_sound(fit, hollow=hollow),
     )
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import least_squares
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from loft.drawing.readings import Readings, fold
 from loft.job.errors import LoftError
@@ -192,7 +192,7 @@ def fit_conic(readings: Readings, *, straight: bool = False) -> ConicFit:
         sd=np.sqrt(np.diag(spread)),
         cost=cost,
         bic=cost + unknowns * float(np.log(readings.rows)),
-        p=float(chi2.sf(cost, readings.rows - unknowns)),
+        p=float(chdtrc(readings.rows - unknowns, cost)),
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,13 @@ CORNER_STEP = 1e-6  # radians either side of a chine
 CORNER_LEAST = np.deg2rad(0.5)  # a break in the tangent smaller than this is none
 
 
+class Points(Protocol):
+    """What a cut asks of a surface."""
+
+    def points(self, station: Any, theta: Any) -> Array:
+        """Return points (station, bl, wl), mm."""
+
+
 class _Cut:
     """Evaluate the surface in one frame's plane."""
 
@@ -45,16 +52,7 @@ class _Cut:
 
         One number for a square frame.
         """
-        if not self.frame.cant:
-            return np.array(self.frame.station)
-        x = np.full(np.shape(theta), self.frame.station, float)
-        for _ in range(40):
-            wl = self.surface.points(x, theta)[..., 2]
-            new = self.frame.station + (wl - self.pivot) * self.tan
-            if np.abs(new - x).max() < 1e-10:
-                break
-            x = new
-        return x
+        return plane_station(self.surface, self.frame, theta)
 
     def look(self, theta: Array) -> dict[str, Array]:
         """Return everything about the outline's points at `theta`, shape (n,)."""
@@ -88,6 +86,23 @@ class _Cut:
         """Return the bevel from the gradient: sin(bevel) = -n.N, N on the aft side."""
         across = slope[:, 0] * self.cos - slope[:, 2] * self.sin
         return np.arcsin(np.clip(-across / np.linalg.norm(slope, axis=1), -1, 1))
+
+
+def plane_station(surface: Points, frame: Frame, theta: Array) -> Array:
+    """Return the station at which the frame's plane meets the surface at each angle, mm.
+
+    One number for a square frame; shape of `theta` for a canted one.
+    """
+    if not frame.cant:
+        return np.array(frame.station)
+    x = np.full(np.shape(theta), frame.station, float)
+    for _ in range(40):
+        wl = surface.points(x, theta)[..., 2]
+        new = frame.station + (wl - frame.pivot_wl) * np.tan(frame.cant)
+        if np.abs(new - x).max() < 1e-10:
+            break
+        x = new
+    return x
 
 
 def lift(surface: Surface, frame: Frame) -> Section:

@@ -11,8 +11,10 @@ from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.distance import cdist
 
-from loft.job.records import Array, Frame, Line, Section
+from loft.fairing.section import plane_station
+from loft.job.records import Array, Frame, Line
 
 SIDES = {"starboard": 1.0, "port": -1.0}
 
@@ -56,9 +58,6 @@ class Loft(Protocol):
     def sd(self, station: Any, theta: Any) -> Array:
         """Return one standard deviation along the normal, mm."""
 
-    def lift(self, frame: Frame) -> Section:
-        """Return the section in the plane of `frame`."""
-
 
 class Remembered:
     """A surface that keeps the nets of points it was asked for; many cuts share one net.
@@ -75,7 +74,7 @@ class Remembered:
     def __init__(self, surface: Loft):
         self.surface = surface
         self.stations, self.lines = surface.stations, surface.lines
-        self.normals, self.sd, self.lift = surface.normals, surface.sd, surface.lift
+        self.normals, self.sd = surface.normals, surface.sd
         self.nets: dict[tuple[bytes, bytes], Array] = {}
 
     def points(self, station: ArrayLike, theta: ArrayLike) -> Array:
@@ -376,11 +375,11 @@ def mean_deviation(
     reading, deviation, weight = reading[counts], deviation[counts], weight[counts]
     if not len(reading):
         return mean, away
-    for start in range(0, len(place), 4096):
-        block = slice(start, start + 4096)
-        along = (place[block, None, 0] - reading[None, :, 0]) / reach[0]
-        across = place[block, None, 1:] - reading[None, :, 1:]
-        square = along**2 + (across**2).sum(axis=-1) / reach[1] ** 2
+    scale = np.array([reach[0], reach[1], reach[1]])
+    place, reading = place / scale, reading / scale
+    for start in range(0, len(place), 256):  # more would not fit the cache
+        block = slice(start, start + 256)
+        square = cdist(place[block], reading, "sqeuclidean")
         nearest = square.min(axis=1)
         bell = np.exp((nearest[:, None] - square) / 2.0) * weight
         mean[block] = bell @ deviation / bell.sum(axis=1)
@@ -402,8 +401,6 @@ def reach_of(stations: Array, girth: float) -> tuple[float, float]:
 def frame_curves(surface: Loft, frames: Sequence[Frame]) -> dict[str, NDArray[np.float64]]:
     """Return the closed curve (station, bl, wl) of every frame, first point repeated, mm.
 
-    Square frames are read straight off the surface; canted ones are lifted.
-
     Examples
     --------
     >>> from loft.demo import demo_surface
@@ -414,10 +411,6 @@ def frame_curves(surface: Loft, frames: Sequence[Frame]) -> dict[str, NDArray[np
     curves = {}
     theta = np.linspace(0.0, 2.0 * np.pi, 361)
     for frame in frames:
-        if frame.cant:
-            section = surface.lift(frame)
-            point = np.stack([section.station_at, section.bl, section.wl], axis=1)
-            curves[frame.name] = np.vstack([point, point[:1]])
-        else:
-            curves[frame.name] = surface.points(np.full(theta.shape, frame.station), theta)
+        station = np.broadcast_to(plane_station(surface, frame, theta), theta.shape)
+        curves[frame.name] = surface.points(station, theta)
     return curves

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.stats
+from scipy.special import chdtri
 
 from loft.job.errors import Finding, LoftError
 from loft.job.labels import side_of_label
@@ -190,7 +190,7 @@ class _Part:
         freedom = self.quality.freedom
         if freedom <= 0:
             return 1.0
-        limit = float(scipy.stats.chi2.isf(0.001, freedom))
+        limit = float(chdtri(freedom, 0.001))
         return self.quality.square / freedom if self.quality.square > limit else 1.0
 
 

@@ -9,7 +9,7 @@ from itertools import combinations
 from typing import Any
 
 import numpy as np
-import scipy.stats
+from scipy.special import chdtri
 
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, CloudSet, Job, freeze_arrays
@@ -200,7 +200,7 @@ class _Pairs:
     def accepts(self, fit: Similarity, *, scaled: bool = False) -> bool:
         """Return whether residuals are as small as sigma says (one chance in a thousand)."""
         freedom = self.freedom(scaled=scaled)
-        return freedom > 0 and fit.square <= float(scipy.stats.chi2.isf(0.001, freedom))
+        return freedom > 0 and fit.square <= float(chdtri(freedom, 0.001))
 
     def rows(self, fit: Similarity) -> tuple[Array, Array]:
         """Return the motion of the targets (n, d, p) and the centre they turn about."""

@@ -5,15 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.stats
+from scipy.special import ndtri
 
 from loft.job.records import Array
 from loft.survey.network import Network, computed, jacobian
 
 # Baarda (1968): one sound reading in a thousand is rejected, a wrong one is found in
 # four cases of five. 4.13 and 17.07 are from memory, recomputed from the normal law.
-CRITICAL = float(scipy.stats.norm.isf(0.0005))
-DETECT = CRITICAL + float(scipy.stats.norm.isf(0.2))
+CRITICAL = float(-ndtri(0.0005))
+DETECT = CRITICAL + float(-ndtri(0.2))
 CONTROLLED = 1e-3  # smallest redundancy number at which a reading is tested at all
 
 
