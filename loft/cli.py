@@ -242,7 +242,7 @@ def survey(
     Writes points.csv and survey.svg.
 
     Where there are ties, every tie and adjusted point is written with its spread.
-    Lengths in the job's unit.
+    With --forms nothing is read: the job file alone is enough. Lengths in the job's unit.
 
     Example: loft survey corncrake
     """
@@ -267,7 +267,7 @@ def _write_forms(job: Path, folder: Path, talk: Talk) -> None:
     from loft.job.schema import read_job
     from loft.survey.form import write_forms
 
-    written = write_forms(folder, job=read_job(job))
+    written = write_forms(folder, job=read_job(job, surveyed=False))
     talk.say("\n".join(str(path) for path in written))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 import re
 from collections.abc import Callable, Iterator
@@ -38,7 +39,7 @@ from loft.fairing.warnings import (
 )
 from loft.job.caution import CAUTION
 from loft.job.errors import Finding, LoftError
-from loft.job.files import digest, table_text, write_bytes, write_text
+from loft.job.files import digest, table_text, write_bytes, write_text, writing
 from loft.job.records import Evidence, Frame, Job, Section, Survey
 from loft.job.schema import read_job
 from loft.job.units import MM_PER
@@ -137,7 +138,8 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
         job, survey, surface, lambda k, n: progress(f"predicting frames as if missing {k}/{n}")
     )
     progress("lifting")
-    sections, checks, told = _lift(surface, frames, progress)
+    drawn = tuple(dict.fromkeys(fact.frame for fact in job.facts))
+    sections, checks, told = _lift(surface, frames, drawn, progress)
     findings += told
     findings += [
         *swapped_labels(used),
@@ -158,11 +160,9 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
 
 
 def _lift(
-    surface: Surface, frames: tuple[Frame, ...], progress: Progress
+    surface: Surface, frames: tuple[Frame, ...], struck: tuple[str, ...], progress: Progress
 ) -> tuple[tuple[Section, ...], dict[str, Check], list[Finding]]:
-    """Lift the frames, each bettered by its drawing where there is one; check the others'."""
-    facts = surface.job.facts
-    drawn = list(dict.fromkeys(fact.frame for fact in facts))
+    """Lift the frames; find the arcs of the `struck`, which better what is lifted of them."""
     checks: dict[str, Check] = {}
     findings: list[Finding] = []
     sections = {frame.name: surface.lift(frame) for frame in frames}
@@ -170,10 +170,10 @@ def _lift(
     if sections and surface.job.fair.arcs:
         sections, spreads, told = along_fuselage(surface, tuple(sections.values()), progress)
         findings.append(told)
-    for name in drawn:
+    for name in struck:
         progress(f"checking the drawing of {name}")
         section = sections.get(name) or surface.lift(surface.job.frame(name))
-        own = [fact for fact in facts if fact.frame == name]
+        own = [fact for fact in surface.job.facts if fact.frame == name]
         checks[name], bettered, notes = check_section(
             section, surface, own, spread=spreads.get(name)
         )
@@ -224,19 +224,16 @@ def write_lift(result: Result, out: Path, progress: Progress) -> list[Path]:
     """Write the sections; move aside whatever was made from an older one."""
     written = []
     for section in result.sections:
-        folder = out / section.frame
         text = tables.section_text(section, result.job)
-        for moved in supersede(folder, text):
+        for moved in supersede(out, section.frame, text):
             progress(f"superseded: {moved}")
-        written += _write_all(
-            folder,
-            {
-                "section.csv": text.encode(),
-                "stringers.csv": tables.stringers_text(section, result.job).encode(),
-            },
-        )
+        files = {
+            "section.csv": text.encode(),
+            "stringers.csv": tables.stringers_text(section, result.job).encode(),
+        }
+        written += _write_all(out, files, section.frame)
     for frame, check in result.checks.items():
-        written += _write_all(out / frame, drawing_files(check, result.job))
+        written += _write_all(out, drawing_files(check, result.job), frame)
     return written
 
 
@@ -246,21 +243,15 @@ def strike(
     """Find the arcs of any frames, against what survives of their drawings."""
     progress("fairing")
     surface = fair(job, read_survey(job, progress=progress))
-    checks: list[Check] = []
-    findings: list[Finding] = []
     for frame in frames:
-        progress(f"striking {frame.name}")
         reach_of(surface, frame, job.fair.extrapolate)
-        own = [fact for fact in job.facts if fact.frame == frame.name]
-        check, _, notes = check_section(surface.lift(frame), surface, own)
-        checks.append(check)
-        findings += notes
-    return checks, findings
+    _, checks, findings = _lift(surface, frames, tuple(f.name for f in frames), progress)
+    return list(checks.values()), findings
 
 
 def write_drawing(check: Check, job: Job, out: Path) -> list[Path]:
     """Write one frame's arcs, facts and construction."""
-    return _write_all(out / check.drawing.frame, drawing_files(check, job))
+    return _write_all(out, drawing_files(check, job), check.drawing.frame)
 
 
 def arcs_summary(check: Check) -> dict[str, Any]:
@@ -310,15 +301,17 @@ def _scaled(row: list[Any], columns: tuple[str, ...], unit: float) -> list[Any]:
     ]
 
 
-def supersede(folder: Path, text: str) -> list[Path]:
+def supersede(out: Path, frame: str, text: str) -> list[Path]:
     """Move what was made from another section to superseded/; return the new places.
 
     No block may outlive its section.
     """
+    folder = out / frame
     old = folder / "section.csv"
     if not old.exists() or old.read_bytes() == text.encode():
         return []
     return _aside(
+        out,
         folder,
         [
             path
@@ -328,17 +321,15 @@ def supersede(folder: Path, text: str) -> list[Path]:
     )
 
 
-def _aside(folder: Path, paths: list[Path]) -> list[Path]:
+def _aside(out: Path, folder: Path, paths: list[Path]) -> list[Path]:
     """Move files to superseded/, beside what lies there already; return their new places."""
     past = folder / "superseded"
+    _unsay(out, paths)
     moved = []
-    try:
+    with writing(past):
         for path in paths:
             past.mkdir(exist_ok=True)
             moved.append(path.replace(_free(past, path)))
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise LoftError(Finding(file=str(past), text=f"cannot be written: {reason}")) from error
     return moved
 
 
@@ -395,9 +386,9 @@ def write_make(
         name, files = result.hashes[section.frame], bench[section.frame]
         folder = out / section.frame
         gone = [path for kind in PIECES for path in sorted(folder.glob(kind))]
-        for moved in _aside(folder, [path for path in gone if path.name not in files]):
+        for moved in _aside(out, folder, [path for path in gone if path.name not in files]):
             progress(f"superseded: {moved}")
-        written += _write_all(folder, files)
+        written += _write_all(out, files, section.frame)
         told[section.frame] = make_summary(section, result.job, name)
     return written, told
 
@@ -426,7 +417,7 @@ def write_plan(result: Result, out: Path) -> tuple[list[Path], dict[str, Any]]:
         text = plan_text(found, result.job, [f"frame {frame.name}"])
         picture = plan_drawing(result.surface, result.surface.lift(frame), found)
         files = {"plan.csv": text.encode(), "plan.svg": picture.encode()}
-        written += _write_all(out / frame.name, files)
+        written += _write_all(out, files, frame.name)
         told[frame.name] = [one.words(result.job.unit) for one in found]
     return written, told
 
@@ -454,10 +445,23 @@ def write_report(
     return written
 
 
-def _write_all(folder: Path, files: dict[str, bytes]) -> list[Path]:
-    for name, content in files.items():
-        write_bytes(folder / name, content)
-    return [folder / name for name in files]
+def _write_all(out: Path, files: dict[str, bytes], frame: str = "") -> list[Path]:
+    """Write files to the folder of a frame, or to `out` itself; return their places."""
+    paths = {out / frame / name: content for name, content in files.items()}
+    _unsay(out, [p for p in paths if p.exists() and p.read_bytes() != paths[p]])
+    for path, content in paths.items():
+        write_bytes(path, content)
+    return list(paths)
+
+
+def _unsay(out: Path, changing: list[Path]) -> None:
+    """Take away an earlier run's summary if it tells of a file that is about to change."""
+    old = out / "summary.json"
+    names = [str(path.relative_to(out)) for path in changing]
+    with writing(out):
+        told = old.read_text(encoding="utf-8") if names and old.exists() else ""
+        if any(json.dumps(name) in told for name in names):
+            old.unlink()
 
 
 def write_summary(data: dict[str, Any], written: list[Path], out: Path) -> None:
@@ -473,12 +477,9 @@ def held(out: Path) -> Iterator[None]:
     """Hold the output folder for one run; a second run at the same time is refused."""
     import fcntl
 
-    try:
+    with writing(out):
         out.mkdir(parents=True, exist_ok=True)
         lock = (out / ".held").open("w")
-    except OSError as error:
-        reason = error.strerror or str(error)
-        raise LoftError(Finding(file=str(out), text=f"cannot be written: {reason}")) from error
     with lock:
         try:
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 
 
@@ -37,3 +39,17 @@ def small_job(tmp_path_factory):
         (folder / "said.txt").write_text(done.stdout)
 
     return runs.shared(tmp_path_factory, "small", make) / "small"
+
+
+@pytest.fixture
+def job(tmp_path):
+    """The small body's folder, not yet run."""
+    import small_body
+
+    return small_body.write(tmp_path / "small")
+
+
+@pytest.fixture
+def done(small_job, tmp_path):
+    """A copy of the small body's job with its finished run."""
+    return shutil.copytree(small_job, tmp_path / "done")

@@ -40,6 +40,18 @@ def started(*arguments, **environment):
     )
 
 
+def refused(*words):
+    """Run a command that must be refused; return its lines."""
+    done = loft(*words)
+    assert done.exit_code == 2, done.output
+    assert done.stdout == ""
+    lines = done.stderr.splitlines()
+    assert lines
+    assert all(line.startswith("loft: ") for line in lines), lines
+    assert len(set(lines)) == len(lines), "a fault was told twice"
+    return lines
+
+
 def shared(factory, name, make):
     """Return a folder that `make(folder)` fills once a session, whoever comes first."""
     base = factory.getbasetemp()
@@ -96,8 +108,10 @@ def digests(folder):
 
 def consistent(out):
     """Return whether summary.json tells of these very files."""
-    told = strict((out / "summary.json").read_text())["files"]
     there = digests(out)
+    if "summary.json" not in there:
+        return False
+    told = strict((out / "summary.json").read_text())["files"]
     return all(there.get(name) == mark for name, mark in told.items())
 
 

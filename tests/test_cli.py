@@ -119,6 +119,30 @@ def test_every_length_that_is_printed_is_in_the_unit_asked_for(name, tmp_path):
     assert not re.search(r"\d mm\b(?! per )", told["in"])
 
 
+def test_from_blank_forms_to_a_block(tmp_path):
+    """The job file alone, then the forms, filled in by line and frame, then everything."""
+    lines = "".join(
+        f'[[line]]\nname = "{name}"\n' + (f'kind = "{name.lower()}"\n' if "S" not in name else "")
+        for name in small_body.LINES
+    )
+    job = small_body.write(tmp_path / "job", job_more=lines)
+    (job / "tape.csv").unlink()
+    assert loft("survey", job, "--forms", job / "forms").exit_code == 0
+    assert not (job / "out").exists()
+    assert "tape.csv" in " ".join(runs.refused("survey", job))
+    readings = {(row[0], row[1]): row[3:] for row in small_body.rows()}
+    columns, blank, heading = table(job / "forms" / "tape-blank.csv")
+    bl, wl = columns.index("bl"), columns.index("wl")
+    for row in blank:
+        row[bl], row[wl] = readings.pop((row[0], row[1]))
+    assert not readings, "a row for every frame and line"
+    filled = [*heading, ",".join(columns), *(",".join(row) for row in blank)]
+    (job / "tape.csv").write_text("\n".join(filled) + "\n")
+    assert loft("survey", job).exit_code == 0
+    assert loft("run", job).exit_code == 0
+    assert (job / "out" / small_body.MISSING / "block.stl").stat().st_size > 10_000
+
+
 def test_rework_of_a_made_part_is_told_in_the_unit_asked_for():
     """127 mm is 5 in and 2.54 mm a tenth of one, by the inch of 25.4 mm."""
     row = {"girth_mm": 127.0, "remark": "2.54 mm inside: bring it out by 1.27 mm or more"}

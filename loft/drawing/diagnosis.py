@@ -141,7 +141,7 @@ def line_covariance(fit: Fit, diagnosis: Diagnosis, girth: ArrayLike) -> tuple[A
 def radius_interval(curvature: float, sd: float, *, times: float = 2.0) -> tuple[float, float]:
     """Return the radius interval of a curvature and its sd, inf standing for straight.
 
-    A radius is not given as R +- sd: over a short arc it has no moments.
+    A radius is not given as R ± sd: over a short arc it has no moments.
 
     Examples
     --------

@@ -29,20 +29,34 @@ def written_whole(path: Path) -> Iterator[Path]:
     """
     path = Path(path)
     scrap = None
+    with writing(path):
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            handle, name = tempfile.mkstemp(prefix=".~", suffix=path.suffix, dir=path.parent)
+            os.close(handle)
+            scrap = Path(name)
+            yield scrap
+            scrap.chmod(0o644)
+            scrap.replace(path)
+        finally:
+            if scrap is not None:
+                scrap.unlink(missing_ok=True)
+
+
+@contextlib.contextmanager
+def writing(place: Path) -> Iterator[None]:
+    """Refuse in one line where the system cannot write a place.
+
+    Raises
+    ------
+    LoftError
+        With the system's reason.
+    """
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=".~", suffix=path.suffix, dir=path.parent)
-        os.close(handle)
-        scrap = Path(name)
-        yield scrap
-        scrap.chmod(0o644)
-        scrap.replace(path)
+        yield
     except OSError as error:
         reason = error.strerror or str(error)
-        raise LoftError(Finding(file=str(path), text=f"cannot be written: {reason}")) from error
-    finally:
-        if scrap is not None:
-            scrap.unlink(missing_ok=True)
+        raise LoftError(Finding(file=str(place), text=f"cannot be written: {reason}")) from error
 
 
 def write_bytes(path: Path, content: bytes) -> None:

@@ -34,7 +34,7 @@ LEAST_FRAMES = 4  # a run of fewer shows no fairness to fill a gap from
 Blocks = dict[str, list[dict[str, Any]]]  # the checked values of every table, by its name
 
 
-def read_job(path: str | Path) -> Job:
+def read_job(path: str | Path, *, surveyed: bool = True) -> Job:
     """Return the job that a job file, or the folder of a ``job.toml``, describes.
 
     Lengths become mm, angles radians, file names paths beside the job file, and
@@ -44,6 +44,8 @@ def read_job(path: str | Path) -> Job:
     ----------
     path : str or Path
         A job file, or a folder that holds ``job.toml``.
+    surveyed : bool
+        False: the tables and scans that it names need not be there yet.
 
     Returns
     -------
@@ -68,7 +70,7 @@ def read_job(path: str | Path) -> Job:
     path = Path(path)
     if path.is_dir():
         path = path / "job.toml"
-    return parse_job(_source(path), path)
+    return parse_job(_source(path), path, surveyed=surveyed)
 
 
 def _source(path: Path) -> str:
@@ -85,7 +87,7 @@ def _source(path: Path) -> str:
         raise LoftError(Finding(file=str(path), text="not UTF-8 text; save it as UTF-8")) from error
 
 
-def parse_job(source: str, path: Path) -> Job:
+def parse_job(source: str, path: Path, *, surveyed: bool = True) -> Job:
     r"""Return the job that the text of a job file describes; `path` is where it stands.
 
     Raises
@@ -114,7 +116,7 @@ def parse_job(source: str, path: Path) -> Job:
     _check_job(blocks, log)
     _check_lines(blocks["line"], log)
     _check_frames(blocks, log)
-    _check_files(blocks, path.parent, log)
+    _check_files(blocks, path.parent if surveyed else None, log)
     _check_fits(blocks["cloud"], log)
     _check_damage(blocks, log)
     _check_facts(blocks["drawing"], log)
@@ -255,13 +257,13 @@ def _check_lines(lines: Sequence[dict[str, Any]], log: Log) -> None:
             log.add(f"{line['place']}.kind", f"a second {kind} found, one wanted")
 
 
-def _check_files(blocks: Blocks, folder: Path, log: Log) -> None:
-    """Check that every file that the job names is there, and named once."""
+def _check_files(blocks: Blocks, folder: Path | None, log: Log) -> None:
+    """Check that every file that the job names is named once and, in a folder, is there."""
     seen: dict[tuple[str, int], str] = {}
     for table in ("survey", "ties", "cloud"):
         for entry in blocks[table]:
             for key in ("file", "targets"):
-                if key in entry and not (folder / entry[key]).is_file():
+                if folder and key in entry and not (folder / entry[key]).is_file():
                     what = "a folder" if (folder / entry[key]).is_dir() else "no such file"
                     log.add(
                         f"{entry['place']}.{key}",

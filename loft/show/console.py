@@ -14,9 +14,7 @@ from loft.job.units import MM_PER, format_length
 
 WIDTH = 78
 NUMBER = re.compile(r"(?<![\w.])-?\d[\d,]*(?:\.\d+)?")
-LENGTH = re.compile(
-    rf"({NUMBER.pattern}(?:(?: \+- | ± | to | to ± ){NUMBER.pattern})?) mm\b(?! per )"
-)
+LENGTH = re.compile(rf"({NUMBER.pattern}(?:(?: ± | to | to ± ){NUMBER.pattern})?) mm\b(?! per )")
 MANY = 6  # readings of one frame set aside for one reason, beyond which they are only counted
 
 

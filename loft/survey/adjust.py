@@ -311,7 +311,7 @@ def _failed(failure: Failure) -> Finding:
     tie = failure.tie
     text = (
         f"{tie.name}: {tie.value:.1f} mm read, the others suggest {failure.suggested:.1f} "
-        f"+- {failure.sd:.1f} mm (standardised residual {failure.standardised:.1f}, "
+        f"± {failure.sd:.1f} mm (standardised residual {failure.standardised:.1f}, "
         f"{CRITICAL:.2f} allowed)"
     )
     if failure.slip:

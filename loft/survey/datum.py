@@ -358,7 +358,7 @@ def _left_out(
     slip = likely_slip(tie, float(place[axis]), sd)
     text = (
         f"target {name} left out: {word} {value:.1f} mm given, the others suggest "
-        f"{place[axis]:.1f} +- {sd:.1f} mm (standardised residual {standardised:.1f}, "
+        f"{place[axis]:.1f} ± {sd:.1f} mm (standardised residual {standardised:.1f}, "
         f"{CRITICAL:.2f} allowed)"
     )
     return Finding(text=text + (f"; likely slip: {slip}" if slip else ""), severity="warning")

@@ -228,7 +228,7 @@ def _account(
     axes = ("station", "bl", "wl")
     for axis, loose in zip(axes, sd[3:], strict=True):
         if loose > LOOSE:
-            notes.append(f"warning: the tape does not hold it in {axis}: +- {loose:.0f} mm")
+            notes.append(f"warning: the tape does not hold it in {axis}: ± {loose:.0f} mm")
     doubted = [f"{hand.source[k]}:{hand.row[k]}" for k in pairs.index[~sound]]
     return {
         "to": "tape",

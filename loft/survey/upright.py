@@ -97,8 +97,8 @@ def _level_notes(centring: Centring) -> list[str]:
     sd = centring.sd
     told = (
         f"levelled by its own symmetry over {centring.pairs} pairs: bl {centring.offset:.1f} "
-        f"+- {sd[0]:.1f} mm, roll {math.degrees(centring.roll):.3f} +- "
-        f"{math.degrees(sd[1]):.3f} degrees, heading {math.degrees(centring.heading):.3f} +- "
+        f"± {sd[0]:.1f} mm, roll {math.degrees(centring.roll):.3f} ± "
+        f"{math.degrees(sd[1]):.3f} degrees, heading {math.degrees(centring.heading):.3f} ± "
         f"{math.degrees(sd[2]):.3f} degrees taken out"
     )
     words = {"warning": "warning: ", "note": ""}

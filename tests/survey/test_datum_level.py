@@ -256,7 +256,7 @@ def test_levelled_survey_is_upright_and_says_how_it_stood():
     assert upright[crown, 1] == pytest.approx(np.zeros(crown.sum()), abs=0.1)
     # Heading shortens the stations by s (1 - cos): bl follows by 0.004 * 0.004 * 600.
     assert upright == pytest.approx(points + [0, 0, 0], abs=0.1)
-    assert survey.notes[0].startswith("levelled by its own symmetry over 112 pairs: bl 35.0 +- ")
+    assert survey.notes[0].startswith("levelled by its own symmetry over 112 pairs: bl 35.0 ± ")
     assert centring.roll == pytest.approx(0.02, abs=1e-4)
 
 
