@@ -2,9 +2,10 @@
 
     python benchmarks/planning.py [surveys]
 
-Every survey of the Corncrake is faired, twenty readings (sigma 0.75 mm) are planned for
-F14, taken off the true body with each frame's true settlement, and everything is faired
-afresh, variances and all; beside them twenty places drawn at random.
+Every survey of the Corncrake is faired, ten readings (sigma 0.75 mm) are planned for F14,
+taken off the true body with each frame's true settlement, and everything is faired afresh,
+variances and all; beside them ten places drawn at random, and ten evenly spread: every so
+many of the candidates, which stand in order of frame and girth.
 """
 
 from __future__ import annotations
@@ -26,7 +27,7 @@ from loft.fairing.surface import fair
 from loft.job.schema import read_job
 from loft.survey.gather import read_survey
 
-COUNT, SIGMA = 20, 0.75
+COUNT, SIGMA = 10, 0.75
 
 
 def surveyed(seed):
@@ -84,8 +85,9 @@ def survey_row(seed):
     best = [one.reading for one in plan(surface, frame, count=COUNT, candidates=found)]
     rng = np.random.default_rng(seed)
     some = [found[int(k)] for k in rng.choice(len(found), COUNT, replace=False)]
+    even = [found[int(k)] for k in (np.arange(COUNT) + 0.5) * len(found) / COUNT]
     row = [*measures(surface, frame)]
-    for chosen in (best, some):
+    for chosen in (best, some, even):
         claimed = prospect(surface, frame, chosen).band(range(len(chosen))).mean()
         row += [claimed, *measures(fair(job, taken(surface, chosen, seed)), frame)]
     return row
@@ -96,7 +98,7 @@ def main(surveys=6):
     mean, rms = rows.mean(0), np.sqrt((rows**2).mean(0))
     print(f"F14 of the Corncrake, {surveys} surveys, {COUNT} more readings of {SIGMA} mm")
     print(f"{'':22}{'band planned':>14}{'band had':>10}{'error rms':>11}{'inside':>8}")
-    for k, name in ((0, "as it stands"), (4, "the planned ones"), (8, "random ones")):
+    for k, name in ((0, "as it stands"), (4, "the planned ones"), (8, "random ones"), (12, "even ones")):
         claimed = f"{mean[k - 1]:14.2f}" if k else f"{'':14}"
         print(f"{name:22}{claimed}{mean[k + 1]:10.2f}{rms[k]:11.2f}{mean[k + 2]:8.2f}")
 

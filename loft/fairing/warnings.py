@@ -39,7 +39,7 @@ def stations_out(shifts: StationShifts, job: Job) -> tuple[Finding, ...]:
             Finding(
                 text=f"frame {shifts.frame[k]}: its readings fit a station "
                 f"{abs(shifts.shift[k]):.0f} mm further {way} "
-                f"(± {1.96 * shifts.sd[k]:.0f}); tape its station again, or give it a "
+                f"(± {1.96 * shifts.sd[k]:.0f} mm); tape its station again, or give it a "
                 "station_sigma so that it may shift",
                 severity="warning",
             )
@@ -57,8 +57,8 @@ def shifted_frames(settled: Settlements, job: Job) -> tuple[Finding, ...]:
                 Finding(
                     text=f"frame {name} stands {abs(shift):.0f} mm "
                     f"{'aft' if shift > 0 else 'forward'} of its stated station "
-                    f"{job.frame(str(name)).station:.1f} (± {1.96 * sd:.0f}); it was allowed to "
-                    "shift, so the surface is not drawn by it; tape its station again",
+                    f"{job.frame(str(name)).station:.1f} mm (± {1.96 * sd:.0f} mm); it was "
+                    "allowed to shift, so the surface is not drawn by it; tape its station again",
                     severity="warning",
                 )
             )

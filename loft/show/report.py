@@ -385,7 +385,7 @@ def _make(summary: Summary) -> str:
 
 def _set_aside(summary: Summary) -> str:
     rows = summary.get("rejected") or ()
-    return f"""<section><h2>Readings set aside, doubted or weakened</h2>
+    return f"""<section class="tight"><h2>Readings set aside, doubted or weakened</h2>
 <p>By the fit, or by an entry of the job. Nothing else was left out.</p>
 {rejected_table(rows)}</section>"""
 
@@ -412,7 +412,7 @@ def _record(summary: Summary, job: Job) -> str:
     judged = "".join(f"<p>{escape(rule)}</p>" for rule in rules)
     return f"""<section><h2>How it was judged</h2>{judged or "<p>unknown</p>"}</section>
 <section><h2>Cautions</h2>{paragraphs(summary.get("cautions") or ())}</section>
-<section><h2>Frame schedule</h2>{frames}</section>
-<section><h2>What this was made from</h2>{inputs_table(summary.get("inputs") or {})}
+<section class="tight"><h2>Frame schedule</h2>{frames}</section>
+<section class="tight keep"><h2>What this was made from</h2>{inputs_table(summary.get("inputs") or {})}
 <p class="small quiet">Versions: {told or "unknown"}.<br>Options: {given or "none"}.<br>
 Job file {escape(job.path.name)}; no clock time is kept, the date is the job's.</p></section>"""
