@@ -98,7 +98,8 @@ def main(surveys=6):
     mean, rms = rows.mean(0), np.sqrt((rows**2).mean(0))
     print(f"F14 of the Corncrake, {surveys} surveys, {COUNT} more readings of {SIGMA} mm")
     print(f"{'':22}{'band planned':>14}{'band had':>10}{'error rms':>11}{'inside':>8}")
-    for k, name in ((0, "as it stands"), (4, "the planned ones"), (8, "random ones"), (12, "even ones")):
+    for k, name in enumerate(("as it stands", "the planned ones", "random ones", "even ones")):
+        k *= 4
         claimed = f"{mean[k - 1]:14.2f}" if k else f"{'':14}"
         print(f"{name:22}{claimed}{mean[k + 1]:10.2f}{rms[k]:11.2f}{mean[k + 2]:8.2f}")
 

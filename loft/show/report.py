@@ -408,11 +408,12 @@ def _record(summary: Summary, job: Job) -> str:
         ],
         numbers=(1, 2, 4),
     )  # fmt: skip
+    inputs = inputs_table(summary.get("inputs") or {})
     rules = dict.fromkeys(known(row.get("rule")) for row in summary.get("verdict") or ())
     judged = "".join(f"<p>{escape(rule)}</p>" for rule in rules)
     return f"""<section><h2>How it was judged</h2>{judged or "<p>unknown</p>"}</section>
 <section><h2>Cautions</h2>{paragraphs(summary.get("cautions") or ())}</section>
 <section class="tight"><h2>Frame schedule</h2>{frames}</section>
-<section class="tight keep"><h2>What this was made from</h2>{inputs_table(summary.get("inputs") or {})}
+<section class="tight keep"><h2>What this was made from</h2>{inputs}
 <p class="small quiet">Versions: {told or "unknown"}.<br>Options: {given or "none"}.<br>
 Job file {escape(job.path.name)}; no clock time is kept, the date is the job's.</p></section>"""
