@@ -22,6 +22,7 @@ from loft.corncrake import (
 from loft.job.records import CloudSet, Frame, Job
 
 SPREAD = 0.8
+FROM, TO = 5640.0, 6680.0  # F13, the missing F14, F15
 STRINGER_NAMES = tuple(name for name in LINES if name not in ("CROWN", "KEEL"))
 
 
@@ -84,6 +85,46 @@ def without_hidden(points, width=19.0):
             line = touched(label, 40.0 * station)[1:]
             keep[here] &= np.hypot(*(points[here, 1:] - line).T) > width / 2
     return points[keep]
+
+
+def half(rng, port, starboard, between=("F13", "F15")):
+    """Part of a bay's inside: skin, stringers and the webs of the frames at its ends."""
+    webs = [STATIONS[frame] for frame in between]
+    ends = webs[0] - 30.0, webs[1] + 30.0
+    hull = without_hidden(skin(rng, rng.uniform(*ends, 220_000), port=port, starboard=starboard))
+    edges = crests(rng, rng.uniform(*ends, 60_000))
+    theta = np.arctan2(edges[:, 1], edges[:, 2] - 900.0)
+    parts = [hull, edges[(theta > port) & (theta < starboard)]]
+    for station in webs:
+        place = skin(rng, np.full(15_000, station), port=port, starboard=starboard)
+        inward = rng.uniform(0.0, 75.0, len(place))
+        arm = place[:, 1:] - (0.0, 900.0)
+        place[:, 1:] -= arm / np.hypot(*arm.T)[:, None] * inward[:, None]
+        place[:, 0] += rng.normal(0.0, SPREAD, len(place))
+        parts.append(place)
+    return np.concatenate(parts)
+
+
+def bay(rng, skin_points=400_000, crest_points=90_000):
+    station = rng.uniform(FROM, TO, skin_points)
+    return (
+        without_hidden(skin(rng, station)),
+        crests(rng, rng.uniform(FROM, TO, crest_points)),
+    )
+
+
+def off_line(survey):
+    """Off the true inner edge: outwards, round the section, and the stated sd of each."""
+    rows = []
+    for k in range(len(survey)):
+        place = touched(survey.line[k], survey.station[k], depth=GAUGE + STRINGER)
+        theta = float(line_theta(survey.line[k], survey.station[k]))
+        out, around = np.array([[np.sin(theta), np.cos(theta)], [np.cos(theta), -np.sin(theta)]])
+        away = np.array([survey.bl[k], survey.wl[k]]) - place[1:]
+        spread = survey.covariance[k, 1:, 1:]
+        rows.append((away @ out, away @ around,
+                     np.sqrt(out @ spread @ out), np.sqrt(around @ spread @ around)))  # fmt: skip
+    return np.array(rows).T
 
 
 def write(path, points, kind="<f8"):

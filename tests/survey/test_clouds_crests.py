@@ -3,14 +3,15 @@
 import numpy as np
 import pytest
 from scanned import (
+    FROM,
     SPREAD,
     STRINGER_NAMES,
+    TO,
     Moved,
+    bay,
     corncrake,
-    crests,
+    off_line,
     scan_of,
-    skin,
-    without_hidden,
     write,
 )
 
@@ -25,7 +26,6 @@ from loft.survey.tables import Reading
 
 JOB = corncrake()
 EXACT = Moved(np.eye(3), np.zeros(3))
-FROM, TO = 5640.0, 6680.0  # F13, the missing F14, F15
 
 
 def by_hand(rng, lines=STRINGER_NAMES, sigma=1.5):
@@ -40,28 +40,6 @@ def by_hand(rng, lines=STRINGER_NAMES, sigma=1.5):
                         face="frame_flange", depth=GAUGE, source="tape.csv", row=len(readings) + 2)
             )  # fmt: skip
     return survey_of(JOB, readings)
-
-
-def bay(rng, skin_points=400_000, crest_points=90_000):
-    station = rng.uniform(FROM, TO, skin_points)
-    return (
-        without_hidden(skin(rng, station)),
-        crests(rng, rng.uniform(FROM, TO, crest_points)),
-    )
-
-
-def off_line(survey):
-    """Off the true inner edge: outwards, round the section, and the stated sd of each."""
-    rows = []
-    for k in range(len(survey)):
-        place = touched(survey.line[k], survey.station[k], depth=GAUGE + STRINGER)
-        theta = float(line_theta(survey.line[k], survey.station[k]))
-        out, around = np.array([[np.sin(theta), np.cos(theta)], [np.cos(theta), -np.sin(theta)]])
-        away = np.array([survey.bl[k], survey.wl[k]]) - place[1:]
-        spread = survey.covariance[k, 1:, 1:]
-        rows.append((away @ out, away @ around,
-                     np.sqrt(out @ spread @ out), np.sqrt(around @ spread @ around)))  # fmt: skip
-    return np.array(rows).T
 
 
 @pytest.fixture(scope="module")

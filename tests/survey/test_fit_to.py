@@ -7,11 +7,10 @@ import pytest
 from scanned import (
     GAUGE,
     corncrake,
-    crests,
+    half,
     near_slabs,
     scan_of,
     skin,
-    without_hidden,
     write,
 )
 from scipy.spatial.transform import Rotation
@@ -191,23 +190,6 @@ def test_what_it_is_fitted_to_must_stand_before_it(tmp_path, wanted):
     assert '"tape" or the file of a [[cloud]] that stands before this one wanted' in str(
         refused.value
     )
-
-
-def half(rng, port, starboard, webs=True):
-    """Part of the bay's inside: skin, stringers and the webs of F13 and F15."""
-    hull = without_hidden(skin(rng, rng.uniform(5650.0, 6670.0, 220_000), port=port,
-                               starboard=starboard))  # fmt: skip
-    edges = crests(rng, rng.uniform(5650.0, 6670.0, 60_000))
-    theta = np.arctan2(edges[:, 1], edges[:, 2] - 900.0)
-    parts = [hull, edges[(theta > port) & (theta < starboard)]]
-    for station in (5680.0, 6640.0) if webs else ():
-        place = skin(rng, np.full(15_000, station), port=port, starboard=starboard)
-        inward = rng.uniform(0.0, 75.0, len(place))
-        arm = place[:, 1:] - (0.0, 900.0)
-        place[:, 1:] -= arm / np.hypot(*arm.T)[:, None] * inward[:, None]
-        place[:, 0] += rng.normal(0.0, 0.8, len(place))
-        parts.append(place)
-    return np.concatenate(parts)
 
 
 @pytest.mark.parametrize("seed", [11, 12])
