@@ -11,7 +11,7 @@ from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, CloudSet, Job
 from loft.job.schema import given_name
 from loft.job.units import MM_PER
-from loft.survey.placing import Placed, about, start_of
+from loft.survey.placing import LOOSE_SHIFT, Placed, about, start_of
 from loft.survey.readers import CHUNK, iter_cloud
 from loft.survey.similarity import motion
 
@@ -29,6 +29,8 @@ LEAST_PATCHES = 30
 # (round the section, where it is nearly a circle).
 UNSURE = 3.0
 LEAST_HELD = 1e-5  # share of the rows' squares under which a movement is not held at all
+LOOSE = 5.0  # mm of stated sd at an arm's length over which a movement counts as not held
+ARM = 500.0  # mm: at which a turn is weighed against a shift
 AMISS = 3.0  # times the scans' sigma, by which they may differ in the overlap
 
 Matched = tuple[Array, Array, NDArray[np.int64], Array, float]  # off, rows, patch, noise, share
@@ -71,7 +73,7 @@ def place_on_scan(
     free = start.apply(thinned(job, cloud))
     name, onto = given_name(job, cloud.file), given_name(job, other.file)
     sigma = float(np.hypot(cloud.sigma, other.sigma))
-    found, matched = _match(free, fixed, sigma, name=name, onto=onto)
+    found, matched, slack = _match(free, fixed, sigma, name=name, onto=onto)
     off, rows, patch, noise, share = matched
     if share < LEAST_SHARE or len(np.unique(patch)) < LEAST_PATCHES:
         text = (
@@ -79,7 +81,7 @@ def place_on_scan(
             "wanted; scan an overlap, or give it targets"
         )
         raise LoftError(Finding(file=name, column="fit_to", text=text))
-    spread = UNSURE**2 * spread_of(rows, off, patch, sigma, noise=noise)
+    spread = UNSURE**2 * spread_of(rows, off, patch, sigma, noise=noise) + slack
     step, covariance = _weighed(found, start, spread, _standing(reference, other, centre))
     placed = start.moved(step, covariance)
     return placed, _account(placed, step, off, onto=onto, sigma=sigma, share=share)
@@ -105,8 +107,12 @@ def _cut(job_points: Array, low: Array, high: Array) -> Array:
 
 def _match(
     free: Array, fixed: Array, sigma: float, *, name: str, onto: str
-) -> tuple[Array, Matched]:
-    """Return turn and shift about the fixed points' middle, and what was matched after it."""
+) -> tuple[Array, Matched, Array]:
+    """Return turn and shift about the fixed points' middle, and what was matched after it.
+
+    Last how far the scan may be off where the overlap does not hold it, as a covariance:
+    there it stays as it came.
+    """
     try:
         import open3d
     except (ImportError, OSError) as error:
@@ -126,7 +132,7 @@ def _match(
     moving, still = (_cloud(open3d, points - centre) for points in (shared, near))
     still = _flat(open3d, still, sigma)
     if not len(still.points):
-        return np.zeros(6), _nothing()
+        return np.zeros(6), _nothing(), np.zeros((6, 6))
     tools, placed = open3d.pipelines.registration, np.eye(4)
     for reach in REACHES:
         loss = tools.TukeyLoss(k=max(reach / 3.0, 3.0 * sigma))
@@ -137,25 +143,57 @@ def _match(
         placed = np.array(found.transformation)
 
     placed, matched = _rest(tools, moving, still, placed, sigma)
+    keep, slack = _held(matched, sigma)
+    if slack.any():  # along what does not hold it the search may have slid, by a stringer's pitch
+        placed = np.eye(4)
+        for reach in (*REACHES, 0.0):
+            placed, matched = _rest(tools, moving, still, placed, sigma, reach=reach, keep=keep)
     turn = Rotation.from_matrix(placed[:3, :3]).as_rotvec()
     # rounded, since the order of its sums is open3d's own: the same input, the same bytes
-    return np.r_[turn.round(8), placed[:3, 3].round(4)], matched
+    return np.r_[turn.round(8), placed[:3, 3].round(4)], matched, slack
 
 
-def _rest(tools: Any, moving: Any, still: Any, start: Array, sigma: float) -> tuple[Array, Matched]:
+def _held(matched: Matched, sigma: float) -> tuple[Array, Array]:
+    """Return what lets only movements pass that the overlap holds, and a covariance of the others.
+
+    Both (6, 6), of a turn and a shift about the points' middle.
+    """
+    off, rows, patch, noise, _ = matched
+    if not len(off):
+        return np.eye(6), np.zeros((6, 6))
+    scale = np.repeat([ARM, 1.0], 3)
+    spread = UNSURE**2 * spread_of(rows, off, patch, sigma, noise=noise)
+    square, axes = np.linalg.eigh(spread * np.outer(scale, scale))
+    held, loose = axes[:, square <= LOOSE**2], axes[:, square > LOOSE**2]
+    keep = (held @ held.T) * (scale / scale[:, None])
+    free = loose @ loose.T / np.outer(scale, scale)
+    return keep, LOOSE_SHIFT**2 * free
+
+
+def _rest(
+    tools: Any,
+    moving: Any,
+    still: Any,
+    start: Array,
+    sigma: float,
+    *,
+    reach: float = 0.0,
+    keep: Array | None = None,
+) -> tuple[Array, Matched]:
     """Return where a fit comes to rest from a start near by, and what is matched there."""
     from scipy.spatial.transform import Rotation
 
     placed, matched = start.copy(), _nothing()
     for _ in range(STEPS):
-        found = tools.evaluate_registration(moving, still, max(5.0, 4.0 * sigma), placed)
+        found = tools.evaluate_registration(moving, still, max(5.0, 4.0 * sigma, reach), placed)
         pairs = np.asarray(found.correspondence_set)
         if not len(pairs):
             return placed, _nothing()
         points = np.asarray(moving.points) @ placed[:3, :3].T + placed[:3, 3]
         told = _by_patches(points, np.asarray(still.points), np.asarray(still.normals), pairs)
         matched = (*told, len(pairs) / len(points))
-        step = _step(matched[0], matched[1], sigma)
+        step = _step(matched[0], matched[1], max(sigma, reach / 4.0))
+        step = step if keep is None else keep @ step
         turn = Rotation.from_rotvec(step[:3]).as_matrix()
         placed[:3] = np.c_[turn @ placed[:3, :3], turn @ placed[:3, 3] + step[3:]]
         if np.abs(step[3:]).max() < STILL and np.abs(step[:3]).max() < STILL / 1000.0:
@@ -287,6 +325,12 @@ def _account(
         notes.append(
             f"warning: after the fit to {onto} the two still differ by {rms:.2f} mm, "
             f"{rms / sigma:.1f} times their sigma"
+        )
+    if max(ARM * sd[:3].max(), sd[3:].max()) > LOOSE:
+        notes.append(
+            f"warning: the overlap with {onto} does not hold it: turn ± "
+            f"{np.rad2deg(sd[:3].max()):.1f} degrees, shift ± {sd[3:].max():.0f} mm; "
+            "scan a wider overlap, or give it targets"
         )
     return {
         "to": onto,

@@ -215,6 +215,24 @@ def test_a_scan_is_fitted_to_the_one_that_it_overlaps(tmp_path, seed):
     assert told["notes"] == []
 
 
+@pytest.mark.parametrize("seed", [90000, 90001])
+def test_a_narrow_overlap_does_not_slide_the_scan_round_the_section(tmp_path, seed):
+    """Over the crown a strip is a circle: there the scan stays as it came, and that is said."""
+    rng = np.random.default_rng([seed, 1])
+    bay = ("F11", "F12")
+    first = scan_of(write(tmp_path / "port.ply", half(rng, -3.0, 0.4, bay)))
+    second = scan_of(write(tmp_path / "starboard.ply", displaced(half(rng, -0.4, 3.0, bay))))
+    placed, told = place_on_scan(JOB, second, first, registration=None, reference=None)
+    error, sd = left(placed), np.sqrt(np.diag(placed.covariance))
+    # the turn that it came with, less what of it the strip shows; a pitch of the stringers is 0.25
+    assert np.abs(error[0]) < 0.02
+    assert sd[0] > 0.05
+    assert (np.abs(error) < 3.0 * sd).all()
+    assert np.abs(error[1:4]).max() < 1.0
+    assert "does not hold it: turn ± 5" in told["notes"][0]
+    assert "scan a wider overlap, or give it targets" in told["notes"][0]
+
+
 def test_scans_that_do_not_meet_are_refused(tmp_path):
     rng = np.random.default_rng(12)
     first = scan_of(write(tmp_path / "port.ply", half(rng, -3.0, -1.5)))
