@@ -47,12 +47,8 @@ def agreed(net: Network, position: Array) -> tuple[Array, np.ndarray]:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> agreed(net, place + 2.0)[1].tolist()
     [True, True, True]
     """
@@ -123,12 +119,8 @@ def possible_places(net: Network, position: Array, point: int) -> tuple[Array, A
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> places, cost = possible_places(net, place, 3)
     >>> places[0].round(3).tolist(), round(float(cost[0]), 3)
     ([400.0, 300.0], 0.0)

@@ -19,11 +19,8 @@ def scatter(net: Network) -> Array:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> scatter(net)[:2].tolist()
     [[0.0, 0.0], [800.0, 0.0]]
     """
@@ -39,12 +36,8 @@ def refuse_loose(net: Network, position: Array, *, used: np.ndarray) -> None:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> try:
     ...     refuse_loose(net, place, used=np.array([False, False, True]))
     ... except LoftError as refusal:
@@ -95,12 +88,8 @@ def refuse_weak(net: Network, position: Array, *, used: np.ndarray) -> None:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
     >>> refuse_weak(net, place, used=used)  # held well: nothing is said
     """
@@ -135,12 +124,8 @@ def choose_side(
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
     >>> choose_side(net, place, used=used, sides={})[1]
     []
@@ -197,12 +182,8 @@ def wrong_sides(
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> wrong_sides(net, place, [3], {"P": "port"})
     1
     """

@@ -83,11 +83,8 @@ def first_positions(net: Network) -> Array:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> first_positions(net)[3].round(3).tolist()
     [400.0, 300.0]
     """
@@ -132,11 +129,8 @@ def readings_of(net: Network, point: int, placed: np.ndarray) -> np.ndarray:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> readings_of(net, 3, np.array([True, False, True, False])).tolist()
     [0, 2]
     """
@@ -165,12 +159,8 @@ def crossings(
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> two = np.array([True, True, False, False])
     >>> sorted(crossings(net, place, 3, placed=two)[:2].round(3)[:, 1].tolist())
     [-300.0, 300.0]
@@ -194,12 +184,8 @@ def readings_around(net: Network, position: Array, point: int, *, pick: np.ndarr
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> readings_around(net, place, 3, pick=np.array([0, 2])).value.tolist()
     [500.0, 600.0]
     """
@@ -224,12 +210,8 @@ def starts_around(around: Around, current: Array) -> Array:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> around = readings_around(net, place, 3, pick=np.arange(3))
     >>> starts_around(around, place[3]).shape
     (11, 2)
@@ -259,12 +241,8 @@ def descend(around: Around, here: Array, *, chosen: Array | None = None) -> Arra
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> around = readings_around(net, place, 3, pick=np.arange(3))
     >>> descend(around, np.array([[350.0, 250.0]])).round(3).tolist()
     [[400.0, 300.0]]
@@ -332,12 +310,8 @@ def mirrored(net: Network, position: Array, *, used: np.ndarray, allowed: float)
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> two = np.array([True, True, False])
     >>> mirrored(net, place, used=two, allowed=17.0)[0].position[3].round(3).tolist()
     [400.0, -300.0]

@@ -206,11 +206,7 @@ def part_of(net: Network, points: np.ndarray, readings: np.ndarray) -> Network:
 
     Examples
     --------
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> net, place = example_network()
     >>> part_of(net, np.array([0, 3]), np.array([0])).points
     ('A', 'P')
     """
@@ -283,17 +279,30 @@ def _good_sigma(tie: Tie) -> bool:
     )
 
 
+def example_network() -> tuple[Network, Array]:
+    """Return the network of the examples: tapes from A, B and C to P, and the four places.
+
+    Examples
+    --------
+    >>> net, place = example_network()
+    >>> net.value.tolist(), place[3].tolist()
+    ([500.0, 500.0, 600.0], [400.0, 300.0])
+    """
+    marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
+    ties = [Tie(kind="control", end=name, place=place) for name, place in marks.items()]
+    ties += [
+        Tie(kind="tape", start=name, end="P", value=value, sigma=1.0)
+        for name, value in (("A", 500.0), ("B", 500.0), ("C", 600.0))
+    ]
+    return build_network(ties, axes=("bl", "wl")), np.array([*marks.values(), (400.0, 300.0)])
+
+
 def computed(net: Network, position: Array) -> Array:
     """Return every reading as it follows from the positions, shape (m,).
 
     Examples
     --------
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> net, place = example_network()
     >>> computed(net, place).tolist()
     [500.0, 500.0, 600.0]
     """
@@ -312,12 +321,7 @@ def jacobian(net: Network, position: Array) -> Array:
 
     Examples
     --------
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> net, place = example_network()
     >>> jacobian(net, place).tolist()
     [[0.8, 0.6], [-0.8, 0.6], [0.0, -1.0]]
     """
@@ -343,13 +347,9 @@ def settle(net: Network, position: Array, *, used: np.ndarray, bend: float = np.
 
     Examples
     --------
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
-    >>> place = np.array([*marks.values(), (350.0, 200.0)])
+    >>> place[3] = 350.0, 200.0
     >>> settle(net, place, used=used)[3].round(6).tolist()
     [400.0, 300.0]
     """
@@ -393,13 +393,9 @@ def cost_of(net: Network, position: Array, used: np.ndarray, bend: float = np.in
 
     Examples
     --------
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
+    >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
-    >>> place = np.array([*marks.values(), (400.0, 299.0)])
+    >>> place[3] = 400.0, 299.0
     >>> round(cost_of(net, place, used), 2)
     1.72
     """
@@ -429,12 +425,7 @@ def lacking(net: Network, position: Array, *, used: np.ndarray) -> list[tuple[in
 
     Examples
     --------
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> net, place = example_network()
     >>> lacking(net, place, used=np.array([False, False, True]))
     [(3, 0)]
     """
@@ -456,12 +447,7 @@ def loose_points(net: Network, position: Array, *, used: np.ndarray) -> list[int
 
     Examples
     --------
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> net, place = example_network()
     >>> loose_points(net, place, used=np.array([False, False, True]))
     [3]
     """

@@ -66,12 +66,8 @@ def quality_of(net: Network, position: Array, *, used: np.ndarray) -> Quality:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
     >>> round(float(quality_of(net, place, used=used).redundancy.sum()), 9)
     1.0
@@ -108,12 +104,8 @@ def cofactors(net: Network, inverse: Array) -> Array:
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
     >>> cofactors(net, quality_of(net, place, used=used).inverse)[3].round(3).tolist()
     [[0.781, 0.0], [0.0, 0.581]]

@@ -70,12 +70,8 @@ def find_failures(net: Network, position: Array) -> tuple[np.ndarray, tuple[Fail
     Examples
     --------
     >>> from loft.survey.network import Tie, build_network
-    >>> marks = {"A": (0.0, 0.0), "B": (800.0, 0.0), "C": (400.0, 900.0)}
-    >>> ties = [Tie(kind="control", end=k, place=v) for k, v in marks.items()]
-    >>> ties += [Tie(kind="tape", start=k, end="P", value=v, sigma=1.0)
-    ...          for k, v in (("A", 500.0), ("B", 500.0), ("C", 600.0))]
-    >>> net = build_network(ties, axes=("bl", "wl"))
-    >>> place = np.array([*marks.values(), (400.0, 300.0)])
+    >>> from loft.survey.network import example_network
+    >>> net, place = example_network()
     >>> used, failures, _ = find_failures(net, place)
     >>> used.tolist(), failures
     ([True, True, True], ())
