@@ -46,7 +46,6 @@ def agreed(net: Network, position: Array) -> tuple[Array, np.ndarray]:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> agreed(net, place + 2.0)[1].tolist()
@@ -118,7 +117,6 @@ def possible_places(net: Network, position: Array, point: int) -> tuple[Array, A
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> places, cost = possible_places(net, place, 3)

@@ -35,7 +35,6 @@ def doubtful(
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)

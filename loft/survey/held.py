@@ -18,7 +18,6 @@ def scatter(net: Network) -> Array:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> scatter(net)[:2].tolist()
@@ -35,7 +34,6 @@ def refuse_loose(net: Network, position: Array, *, used: np.ndarray) -> None:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> try:
@@ -87,7 +85,6 @@ def refuse_weak(net: Network, position: Array, *, used: np.ndarray) -> None:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
@@ -123,7 +120,6 @@ def choose_side(
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
@@ -181,7 +177,6 @@ def wrong_sides(
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> wrong_sides(net, place, [3], {"P": "port"})

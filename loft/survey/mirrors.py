@@ -82,7 +82,6 @@ def first_positions(net: Network) -> Array:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> first_positions(net)[3].round(3).tolist()
@@ -128,7 +127,6 @@ def readings_of(net: Network, point: int, placed: np.ndarray) -> np.ndarray:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> readings_of(net, 3, np.array([True, False, True, False])).tolist()
@@ -158,7 +156,6 @@ def crossings(
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> two = np.array([True, True, False, False])
@@ -183,7 +180,6 @@ def readings_around(net: Network, position: Array, point: int, *, pick: np.ndarr
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> readings_around(net, place, 3, pick=np.array([0, 2])).value.tolist()
@@ -209,7 +205,6 @@ def starts_around(around: Around, current: Array) -> Array:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> around = readings_around(net, place, 3, pick=np.arange(3))
@@ -240,7 +235,6 @@ def descend(around: Around, here: Array, *, chosen: Array | None = None) -> Arra
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> around = readings_around(net, place, 3, pick=np.arange(3))
@@ -309,7 +303,6 @@ def mirrored(net: Network, position: Array, *, used: np.ndarray, allowed: float)
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> two = np.array([True, True, False])

@@ -65,7 +65,6 @@ def quality_of(net: Network, position: Array, *, used: np.ndarray) -> Quality:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)
@@ -103,7 +102,6 @@ def cofactors(net: Network, inverse: Array) -> Array:
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> used = np.ones(3, dtype=bool)

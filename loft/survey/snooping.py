@@ -69,7 +69,6 @@ def find_failures(net: Network, position: Array) -> tuple[np.ndarray, tuple[Fail
 
     Examples
     --------
-    >>> from loft.survey.network import Tie, build_network
     >>> from loft.survey.network import example_network
     >>> net, place = example_network()
     >>> used, failures, _ = find_failures(net, place)
