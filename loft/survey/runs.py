@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from loft.job.labels import line_of
 from loft.job.records import Array, Job, Survey, freeze_arrays
 from loft.survey.sample import Sample
-from loft.survey.slabs import Across
+from loft.survey.slabs import DOUBT, Across
 from loft.survey.tables import face_depth
 
 BLOCK = 40.0  # mm of station that are looked at together
@@ -169,6 +169,11 @@ class Tubes:
             table[self.slice[block], np.arange(low, high + 1) % DIRECTIONS] = block
         table[:, -1] = table[:, 0]
         return table.ravel()
+
+    def close(self, station: NDArray[np.floating]) -> NDArray[np.int64]:
+        """Return which points may lie in a block, their stations known within DOUBT."""
+        low, high = self.first - DOUBT, self.first + self.slices * BLOCK + DOUBT
+        return np.flatnonzero((station >= low) & (station < high))
 
     def cut(
         self, station: Array, across: Across

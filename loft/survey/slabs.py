@@ -27,6 +27,7 @@ THICKNESS = 15.0  # mm to each side of a plane
 BAY_SPACING = 160.0  # mm, the most between slabs across a bay
 REACH_WL = 6000.0  # mm above or below its pivot that a canted frame may reach
 MOST_BINS = 1_000_000
+DOUBT = 0.5  # mm by which the stations may be out from which a sieve tells what is close
 CLEAR = 40.0  # mm: no bay slab's point is nearer to a frame's plane
 
 Across = Callable[[NDArray[np.int64]], Array]  # (bl, wl) of the points of an index, (n, 2)
@@ -143,10 +144,24 @@ class Cutter:
                 self.layers.append(layer)
             layer[bins] = k
             self.near[bins] = True
+        self.close_by = self.near | np.roll(self.near, 1) | np.roll(self.near, -1)
 
     def _bins(self, low: float, high: float) -> slice:
         low, high = (int((end - self.first) / self.bin) for end in (low, high))
         return slice(low, high + 1)
+
+    def close(self, station: NDArray[np.floating]) -> NDArray[np.int64]:
+        """Return which points may lie in a slab, their stations known within DOUBT.
+
+        Examples
+        --------
+        >>> cutter = Cutter((Slab(frame="F1", station=0.0),), ())
+        >>> cutter.close(np.array([-20.0, -15.4, 15.4, np.inf], np.float32)).tolist()
+        [1, 2]
+        """
+        place = (station - station.dtype.type(self.first)) / station.dtype.type(self.bin)
+        np.clip(place, 0.0, len(self.near) - 1.0, out=place)
+        return np.flatnonzero(self.close_by.take(place.astype(np.int32)))
 
     def cut(
         self, station: Array, across: Across
