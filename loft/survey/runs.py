@@ -184,13 +184,16 @@ class Tubes:
         """
         along = (station - self.first) / BLOCK
         index = np.flatnonzero((along >= 0.0) & (along < self.slices))
-        part, place = along[index].astype(np.int32), across(index)
-        angle = np.arctan2(place[:, 0], place[:, 1] - self.slice_centre[part])
-        direction = ((angle + np.pi) / WIDTH).astype(np.int32)
-        block = self.table[part * np.int32(DIRECTIONS + 1) + direction]
+        part, place = along.take(index).astype(np.int32), across(index)
+        bl, wl = place[:, 0], place[:, 1]
+        # in single precision, which is a thousand times finer than the table
+        up = (wl - self.slice_centre.take(part)).astype(np.float32)
+        angle = np.arctan2(bl.astype(np.float32), up)
+        direction = ((angle + np.float32(np.pi)) / np.float32(WIDTH)).astype(np.int32)
+        block = self.table.take(part * np.int32(DIRECTIONS + 1) + direction, mode="clip")
         met = np.flatnonzero(block >= 0)
-        block, place, index = block[met], place.take(met, axis=0), index[met]
-        away = place - self.point.take(block, axis=0)
-        held = np.flatnonzero(away[:, 0] ** 2 + away[:, 1] ** 2 <= (1.5 * TUBE) ** 2)
-        block, index = block[held], index[held]
-        return block, index, station[index] - self.station[block]
+        block = block.take(met)
+        off = [axis.take(met) - self.point[:, k].take(block) for k, axis in enumerate((bl, wl))]
+        held = np.flatnonzero(off[0] ** 2 + off[1] ** 2 <= (1.5 * TUBE) ** 2)
+        block, index = block.take(held), index.take(met.take(held))
+        return block, index, station.take(index) - self.station.take(block)

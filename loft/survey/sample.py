@@ -28,7 +28,7 @@ _SIDE = 12  # bits of the number of blocks of four squares across 2 REACH
 _PENDING = 500_000
 _TABLE = 17  # bits of a block's hash: two of the body's 50 000 squares rarely share one
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
-_EMPTY = np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int32), np.zeros((0, 3))
+_EMPTY = np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int32), np.zeros((0, 3), np.float32)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -68,7 +68,7 @@ class Sifted:
     fresh: NDArray[np.int64]  # index of those that may enter; what follows is of them
     rank: Array
     slab: NDArray[np.int32]
-    place: Array  # (n, 3) offset, bl, wl
+    place: NDArray[np.float32]  # (n, 3) offset, bl, wl: steps of 0.0001 mm on the body
     seen: NDArray[np.int64]
     far: int
 
@@ -144,7 +144,7 @@ class Sampler:
             fresh=fresh,
             rank=rank.take(fresh),
             slab=slab.take(fresh).astype(np.int32),
-            place=np.stack([axis.take(fresh) for axis in place], axis=1),
+            place=np.stack([axis.take(fresh).astype(np.float32) for axis in place], axis=1),
             seen=np.bincount(slab),
             far=far,
         )
@@ -158,7 +158,7 @@ class Sampler:
         np.add.at(self._count, part.square, np.int32(1))
         self._parts.append((part.square.take(part.fresh), part.rank, part.slab, part.place))
         self._waiting += len(part.fresh)
-        if self._waiting > max(_PENDING, self._kept / 2):
+        if self._waiting > max(_PENDING, self._kept):
             self._thin()
 
     def _thin(self) -> None:
@@ -178,7 +178,7 @@ class Sampler:
         _, ranks, slabs, places = zip(_EMPTY, *self._parts, strict=True)
         slab = np.concatenate(slabs)
         order = _by_rank(slab, np.concatenate(ranks))  # in no order of place
-        offset, bl, wl = np.concatenate(places).take(order, axis=0).T.copy()
+        offset, bl, wl = np.concatenate(places).take(order, axis=0).T.astype(np.float64)
         self._parts = []
         return Sample(
             slab=slab.take(order).astype(np.int64),
