@@ -161,12 +161,14 @@ class Tubes:
     def _directions(self) -> NDArray[np.int64]:
         """Return which block each direction from down to down meets, by slice; -1 for none."""
         table = np.full((self.slices, DIRECTIONS + 1), -1)  # the last is the first once more
-        for block in range(len(self.run)):
-            bl, up = self.point[block, 0], self.point[block, 1] - self.centre[block]
-            reach = self.half[block] / max(float(np.hypot(bl, up)), 1.0)
-            ends = np.arctan2(bl, up) + np.pi + np.array([-reach, reach])
-            low, high = np.floor(ends / WIDTH).astype(int)
-            table[self.slice[block], np.arange(low, high + 1) % DIRECTIONS] = block
+        up = self.point[:, 1] - self.centre
+        reach = self.half / np.maximum(np.hypot(self.point[:, 0], up), 1.0)
+        middle = np.arctan2(self.point[:, 0], up) + np.pi
+        low = np.floor((middle - reach) / WIDTH).astype(np.int64)
+        count = np.floor((middle + reach) / WIDTH).astype(np.int64) - low + 1
+        block = np.repeat(np.arange(len(count)), count)
+        turn = np.arange(len(block)) - np.repeat(np.cumsum(count) - count - low, count)
+        table[self.slice[block], turn % DIRECTIONS] = block  # of two blocks the later
         table[:, -1] = table[:, 0]
         return table.ravel()
 

@@ -122,7 +122,7 @@ def sift(
         for sampler, part in zip(samplers, parts, strict=True):
             sampler.add(part)
     return Pass(
-        samples=tuple(sampler.sample() for sampler in samplers),
+        samples=tuple(in_order(Sampler.sample, samplers)),
         look=look.points(),
         read=look.read,
         blank=blank,
