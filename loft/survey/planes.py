@@ -197,7 +197,7 @@ def _refine(stack: Stack, plane: Array, sigma: float) -> Planes:
         lhs[at] = sums[at][:, [[0, 1, 2], [1, 3, 4], [2, 4, 5]]] + prior
         before = move[at]
         rhs = sums[at, 6:] - start[at] @ prior
-        move[at] = np.linalg.solve(lhs[at], rhs[..., None])[..., 0]
+        move[at] = solve_three(lhs[at], rhs)
         moving = np.abs(move[at] - before) @ REACHES > SETTLED * spread[at]
         if not moving.any():
             break
@@ -238,6 +238,24 @@ def robust_spread(error: NDArray[np.floating], near: NDArray[np.bool_], sigma: f
     middle = np.maximum(near.sum(axis=1) - 1, 0) // 2
     value = MAD * table[np.arange(len(table)), middle].astype(np.float64)
     return np.where(np.isfinite(value), np.maximum(value, 0.1 * sigma), sigma)
+
+
+def solve_three(lhs: Array, rhs: Array) -> Array:
+    """Solve many sets of three equations, (n, 3, 3) and (n, 3), symmetric and positive.
+
+    Examples
+    --------
+    >>> solve_three(np.diag([1.0, 2.0, 4.0])[None], np.array([[3.0, 4.0, 4.0]])).tolist()
+    [[3.0, 2.0, 1.0]]
+    """
+    (a, b, c), (_, d, e), (_, _, f) = lhs.transpose(1, 2, 0)
+    p, q = b / a, c / a
+    d, e = d - p * b, e - p * c
+    r = e / d
+    second = rhs[:, 1] - p * rhs[:, 0]
+    third = (rhs[:, 2] - q * rhs[:, 0] - r * second) / (f - q * c - r * e)
+    second = second / d - r * third
+    return np.stack([rhs[:, 0] / a - p * second - q * third, second, third], axis=1)
 
 
 def row_quantiles(table: Array, share: float) -> Array:

@@ -120,9 +120,10 @@ class Cutter:
         # a canted frame's metal may lie in the slabs of the bays beside it
         self.leaning = tuple(frame for frame in frames if frame.cant)
         self.canted = [k for k, slab in enumerate(slabs) if slab.cant]
-        self.at, self.low, self.high = np.array(
-            [(slab.station, slab.low, slab.high) for slab in slabs]
-        ).T
+        self.at = np.array([slab.station for slab in slabs])
+        # -1, where there is no slab, is the last of these: nothing lies in it
+        self.begin = np.array([slab.station + slab.low for slab in slabs] + [np.inf])
+        self.end = np.array([slab.station + slab.high for slab in slabs] + [-np.inf])
         reach = [max(-slab.low, slab.high, _reach(slab.cant)) for slab in slabs]
         # one bin before the first slab and one behind the last, for all that is farther off
         span = float(max(self.at + reach) - min(self.at - reach))
@@ -179,11 +180,10 @@ class Cutter:
         found = []
         for layer in self.layers:
             slab = layer.take(place)
-            offset = station - self.at.take(slab)
-            held = np.flatnonzero(
-                (slab >= 0) & (offset >= self.low.take(slab)) & (offset <= self.high.take(slab))
-            )
-            found.append((slab.take(held), held, offset.take(held)))
+            inside = (station >= self.begin.take(slab)) & (station <= self.end.take(slab))
+            held = np.flatnonzero(inside)
+            slab = slab.take(held)
+            found.append((slab, held, station.take(held) - self.at.take(slab)))
         for k in self.canted:
             found.append(self._canted(k, station, across))
         slab, index, offset = (np.concatenate(part) for part in zip(*found, strict=True))
