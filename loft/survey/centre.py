@@ -75,10 +75,10 @@ def _circle(points: Array, spacing: float, seed: int) -> tuple[float, float]:
     square = side**2 + up**2
     on = square >= ((1.0 - BAND) * reach) ** 2
     on &= square <= ((1.0 + BAND) * reach) ** 2
-    trial, point = np.nonzero(on)
-    turn = np.arctan2(side.take(point), up[on]) / np.float32(np.pi) + np.float32(1.0)
-    sector = (turn / 2.0 * SECTORS).astype(np.int64)
-    flat = sector % SECTORS + SECTORS * trial
+    turn = np.arctan2(side, up) / np.float32(np.pi) + np.float32(1.0)
+    sector = (turn * np.float32(SECTORS / 2.0)).astype(np.int32) % np.int32(SECTORS)
+    sector += SECTORS * np.arange(len(height), dtype=np.int32)[:, None]
+    flat = sector.ravel().take(np.flatnonzero(on))
     met = np.bincount(flat, minlength=SECTORS * len(height)).reshape(-1, SECTORS) >= 2
     score = met.sum(axis=1) + on.mean(axis=1)
     if spacing:
