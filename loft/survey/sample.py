@@ -28,7 +28,7 @@ _SIDE = 12  # bits of the number of blocks of four squares across 2 REACH
 _PENDING = 500_000
 _TABLE = 17  # bits of a block's hash: two of the body's 50 000 squares rarely share one
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
-_EMPTY = np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int32), np.zeros((0, 3), np.float32)
+_EMPTY = np.zeros(0, np.int64), np.zeros(0), np.zeros(0, np.int32), np.zeros((3, 0), np.float32)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -68,7 +68,7 @@ class Sifted:
     fresh: NDArray[np.int64]  # index of those that may enter; what follows is of them
     rank: Array
     slab: NDArray[np.int32]
-    place: NDArray[np.float32]  # (n, 3) offset, bl, wl: steps of 0.0001 mm on the body
+    place: NDArray[np.float32]  # (3, n) offset, bl, wl: steps of 0.0001 mm on the body
     seen: NDArray[np.int64]
     far: int
 
@@ -144,7 +144,7 @@ class Sampler:
             fresh=fresh,
             rank=rank.take(fresh),
             slab=slab.take(fresh).astype(np.int32),
-            place=np.stack([axis.take(fresh).astype(np.float32) for axis in place], axis=1),
+            place=np.stack([axis.take(fresh).astype(np.float32) for axis in place]),
             seen=np.bincount(slab),
             far=far,
         )
@@ -169,7 +169,7 @@ class Sampler:
             index = np.flatnonzero(rank * self._count.take(square) <= self.per_square)
             if len(index) < len(rank):
                 part = square, rank, slab, place
-                self._parts[k] = tuple(field.take(index, axis=0) for field in part)
+                self._parts[k] = tuple(field.take(index, axis=-1) for field in part)
         self._waiting, self._kept = 0, sum(len(part[0]) for part in self._parts)
 
     def sample(self) -> Sample:
@@ -178,7 +178,7 @@ class Sampler:
         _, ranks, slabs, places = zip(_EMPTY, *self._parts, strict=True)
         slab = np.concatenate(slabs)
         order = _by_rank(slab, np.concatenate(ranks))  # in no order of place
-        offset, bl, wl = np.concatenate(places).take(order, axis=0).T.astype(np.float64)
+        offset, bl, wl = np.concatenate(places, axis=1).take(order, axis=1)
         self._parts = []
         return Sample(
             slab=slab.take(order).astype(np.int64),
