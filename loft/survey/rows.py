@@ -60,7 +60,10 @@ class Rows:
 
     def points(self) -> Array:
         """Return x, y, z in the file's own unit, (n, 3)."""
-        return np.stack([self.axis(k) for k in range(3)], axis=1)
+        points = np.zeros((len(self), 3))
+        for k in range(3):  # a column at a time, so that its memory is used again for the next
+            points[:, k] = self.axis(k)
+        return points
 
     def largest(self) -> float:
         """Return the largest size of a number in the table; NaN where one is none."""
