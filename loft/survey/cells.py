@@ -21,6 +21,7 @@ from loft.survey.planes import (
     pick_planes,
     refine_planes,
     row_quantiles,
+    solve_three,
     stack_up,
     trial_planes,
 )
@@ -171,7 +172,7 @@ def _parabola(away: Array, value: Array, there: NDArray[np.bool_]) -> tuple[Arra
     for _ in range(12):
         lhs = (weight @ square).reshape(-1, 3, 3) + 1e-9 * np.eye(3)
         rhs = (weight * value) @ design
-        fit = np.linalg.solve(lhs, rhs[..., None])[..., 0]
+        fit = solve_three(lhs, rhs)
         error = np.abs(value - fit @ design.T)
         weight = there / (1.0 + (error / (0.3 * STEP)) ** 2)
     enough = (there[:, away < 0].sum(axis=1) >= 2) & (there[:, away > 0].sum(axis=1) >= 2)

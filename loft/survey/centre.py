@@ -70,13 +70,15 @@ def _circle(points: Array, spacing: float, seed: int) -> tuple[float, float]:
     height = np.append((wl[pick[0]] + wl[pick[1]]) / 2.0 + half, np.median(wl))
     radius = np.hypot(bl[pick[0]], wl[pick[0]] - height[:-1])
     radius = np.append(radius, np.median(np.hypot(bl, wl - height[-1])))
-    up = wl - height[:, None]
-    square = bl**2 + up**2
-    on = square >= ((1.0 - BAND) * radius[:, None]) ** 2
-    on &= square <= ((1.0 + BAND) * radius[:, None]) ** 2
-    trial, point = np.nonzero(on)
-    sector = np.floor((np.arctan2(bl[point], up[on]) / np.pi + 1.0) / 2.0 * SECTORS).astype(int)
-    flat = sector % SECTORS + SECTORS * trial
+    up = (wl - height[:, None]).astype(np.float32)  # of what is counted millimetres do
+    side, reach = bl.astype(np.float32), radius[:, None].astype(np.float32)
+    square = side**2 + up**2
+    on = square >= ((1.0 - BAND) * reach) ** 2
+    on &= square <= ((1.0 + BAND) * reach) ** 2
+    turn = np.arctan2(side, up) / np.float32(np.pi) + np.float32(1.0)
+    sector = (turn * np.float32(SECTORS / 2.0)).astype(np.int32) % np.int32(SECTORS)
+    sector += SECTORS * np.arange(len(height), dtype=np.int32)[:, None]
+    flat = sector.ravel().take(np.flatnonzero(on))
     met = np.bincount(flat, minlength=SECTORS * len(height)).reshape(-1, SECTORS) >= 2
     score = met.sum(axis=1) + on.mean(axis=1)
     if spacing:

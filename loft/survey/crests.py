@@ -245,74 +245,130 @@ def _crests(
     stations = np.array([s.station for s in slabs_of(job, "stringer_inner") if not s.frame])
     stations = stations[(stations >= reach[0]) & (stations <= reach[1])]
     seen_from = (blocks.station >= reach[0]) & (blocks.station <= reach[1])
+    asked = [k for k, run in enumerate(runs) if runs_within([run], reach)]
+    mine = {k: np.flatnonzero((blocks.run == k) & seen_from) for k in asked}
+    lines = {k: _line(runs[k], blocks, mine[k]) for k in asked}
+    long = [k for k in asked if len(lines[k].index) >= LEAST_BLOCKS]
+    fits = dict(zip(long, _fit_lines([lines[k] for k in long]), strict=True))
     rows, told = [], []
-    for k, run in enumerate(runs):
-        if not runs_within([run], reach):
-            continue
-        mine = np.flatnonzero((blocks.run == k) & seen_from)
+    for k in asked:
+        run = runs[k]
         wanted = stations[(stations > run.start[0]) & (stations < run.end[0])]
-        found, seen = _follow(run, blocks, mine, wanted)
+        found, seen = _follow(run, blocks, lines[k], fits.get(k), wanted)
         rows += [(run.line, *row) for row in found]
-        told.append(_told(run, blocks, mine, wanted, found, seen))
+        told.append(_told(run, blocks, mine[k], wanted, found, seen))
     survey = _labelled(job, cloud_set, rows, registration, name)
     survey = replace(survey, notes=tuple(_notes(told, name)))
     return survey, {"file": name, "readings": len(survey), "runs": told}
 
 
 Reading = tuple[Array, float, float, float]  # place, sd across, sd out, lean
+Fit = tuple[Array, Array, NDArray[np.bool_]]  # line, covariance, which blocks it rests on
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Line:
+    """What a run's n blocks say of its edge, seen across the run (row 0) and outwards (row 1)."""
+
+    index: NDArray[np.int64]  # (n,) of the blocks
+    lean: float  # the normal's direction from up
+    design: Array  # (n, 2 or 3): a straight line, or a parabola where the blocks bear it
+    value: Array  # (2, n) off the expected point
+    sd: Array  # (2, n)
+
+
+def _axes(lean: float) -> Array:
+    """Return the way round and the normal of a skin, (2, 2) as (bl, wl)."""
+    return np.array([[np.cos(lean), -np.sin(lean)], [np.sin(lean), np.cos(lean)]])
+
+
+def _line(run: Run, blocks: Blocks, mine: NDArray[np.int64]) -> Line:
+    """Return what the blocks of a run say of its edge."""
+    index = mine[np.isfinite(blocks.bl[mine])]
+    leans = blocks.lean[index]
+    lean = float(np.arctan2(np.sin(leans).sum(), np.cos(leans).sum()))
+    point = np.stack([blocks.bl[index], blocks.wl[index]], axis=1)
+    return Line(
+        index=index,
+        lean=lean,
+        design=_powers(run, blocks.station[index], 3 if len(index) >= CURVE_BLOCKS else 2),
+        value=_axes(lean) @ (point - run.at(blocks.station[index])).T,
+        sd=np.stack([blocks.sd_across[index], blocks.sd_out[index]]),
+    )
+
+
+def _powers(run: Run, station: Array, order: int) -> Array:
+    """Return the powers of the way along a run, -1 to 1."""
+    middle, half = (run.start[0] + run.end[0]) / 2, (run.end[0] - run.start[0]) / 2
+    return np.vander((station - middle) / half, order, increasing=True)
 
 
 def _follow(
-    run: Run, blocks: Blocks, mine: NDArray[np.int64], wanted: Array
+    run: Run, blocks: Blocks, line: Line, fits: tuple[Fit, Fit] | None, wanted: Array
 ) -> tuple[list[Reading], NDArray[np.int64]]:
     """Return the run's readings at the wanted stations, and the blocks they rest on."""
-    index = mine[np.isfinite(blocks.bl[mine])]
-    if len(index) < LEAST_BLOCKS:
-        return [], index
-    point = np.stack([blocks.bl[index], blocks.wl[index]], axis=1)
-    away = point - run.at(blocks.station[index])
-    lean = float(
-        np.arctan2(*np.stack([np.sin(blocks.lean), np.cos(blocks.lean)])[:, index].mean(1))
-    )
-    normal = np.array([np.sin(lean), np.cos(lean)])
-    round_ = np.array([np.cos(lean), -np.sin(lean)])
-    middle, half = (run.start[0] + run.end[0]) / 2, (run.end[0] - run.start[0]) / 2
-    order = 3 if len(index) >= CURVE_BLOCKS else 2
-    design = np.vander((blocks.station[index] - middle) / half, order, increasing=True)
-    fits = [
-        _robust(design, away @ axis, sd[index])
-        for axis, sd in ((round_, blocks.sd_across), (normal, blocks.sd_out))
-    ]
-    kept = index[fits[0][2] & fits[1][2]]
+    if fits is None:
+        return [], line.index
+    kept = line.index[fits[0][2] & fits[1][2]]
     if len(kept) < LEAST_BLOCKS:
         return [], kept
     rows: list[Reading] = []
-    for station in wanted:
+    for station, at in zip(wanted, _powers(run, wanted, line.design.shape[1]), strict=True):
         if np.abs(blocks.station[kept] - station).min() > NEAR:
             continue
-        at = np.vander([(station - middle) / half], order, increasing=True)[0]
-        (d, sd_across), (h, sd_out) = ((at @ fit, np.sqrt(at @ cov @ at)) for fit, cov, _ in fits)
-        place = np.array([station, *(run.at(np.asarray(station)) + d * round_ + h * normal)])
-        rows.append((place, float(sd_across), float(sd_out), lean))
+        off, (sd_across, sd_out) = np.array(
+            [(at @ fit, np.sqrt(at @ covariance @ at)) for fit, covariance, _ in fits]
+        ).T
+        place = np.array([station, *(run.at(np.asarray(station)) + off @ _axes(line.lean))])
+        rows.append((place, float(sd_across), float(sd_out), line.lean))
     return rows, kept
 
 
-def _robust(design: Array, value: Array, sd: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
-    """Fit a line to values of given sd, strays losing their weight; fit, covariance, kept.
+def _fit_lines(lines: Sequence[Line]) -> list[tuple[Fit, Fit]]:
+    """Fit many lines, each across and outwards; those of one order side by side."""
+    found: dict[int, tuple[Fit, Fit]] = {}
+    for order in (2, 3):
+        some = [k for k, line in enumerate(lines) if line.design.shape[1] == order]
+        longest = max((len(lines[k].index) for k in some), default=0)
+        design = np.zeros((len(some), 2, longest, order))
+        value, sd = np.zeros(design.shape[:3]), np.full(design.shape[:3], np.inf)
+        for row, k in enumerate(some):
+            part = slice(len(lines[k].index))
+            design[row, :, part] = lines[k].design
+            value[row, :, part], sd[row, :, part] = lines[k].value, lines[k].sd
+        if not some:
+            continue
+        flat = (-1, longest)
+        fits = _robust(design.reshape(*flat, order), value.reshape(flat), sd.reshape(flat))
+        for row, k in enumerate(some):
+            across, out = (
+                (fits[0][at], fits[1][at], fits[2][at, : len(lines[k].index)])
+                for at in (2 * row, 2 * row + 1)
+            )
+            found[k] = across, out
+    return [found[k] for k in range(len(lines))]
 
-    Its covariance carries what the values scatter beyond their sd.
+
+def _robust(design: Array, value: Array, sd: Array) -> Fit:
+    """Fit lines to values of given sd, a line a row, strays losing their weight.
+
+    A value whose sd is infinite is none. The covariances carry what the values scatter
+    beyond their sd.
     """
-    scale, error = 1.0, value - np.median(value)
+    blank = np.where(np.isfinite(sd), 0.0, np.nan)
+    usual = row_quantiles(sd + blank, 0.5)
+    scale, error = np.ones((len(value), 1)), value - row_quantiles(value + blank, 0.5)[:, None]
     for _ in range(10):
         spread = np.sqrt(sd**2 + scale**2)
         weight = 1.0 / (1.0 + (error / (2.0 * spread)) ** 2) / spread**2
-        lhs = (design * weight[:, None]).T @ design
-        fit = np.linalg.solve(lhs, (design * weight[:, None]).T @ value)
-        error = value - design @ fit
-        extra = (MAD * np.median(np.abs(error))) ** 2 - np.median(sd) ** 2
-        scale = float(np.sqrt(max(extra, 1e-4)))
+        scaled = np.swapaxes(design * weight[..., None], 1, 2)
+        lhs = scaled @ design
+        fit = np.linalg.solve(lhs, scaled @ value[..., None])
+        error = value - (design @ fit)[..., 0]
+        extra = (MAD * row_quantiles(np.abs(error) + blank, 0.5)) ** 2 - usual**2
+        scale = np.sqrt(np.maximum(extra, 1e-4))[:, None]
     kept = np.abs(error) <= np.maximum(STRAY, 4.0 * np.sqrt(sd**2 + scale**2))
-    return fit, np.linalg.inv(lhs), kept
+    return fit[..., 0], np.linalg.inv(lhs), kept
 
 
 def _told(

@@ -11,8 +11,8 @@ from typing import BinaryIO, NoReturn
 import numpy as np
 
 from loft.job.errors import Finding, LoftError
-from loft.job.records import Array
 from loft.survey.plaintext import CloudHead, line_blocks, parse_lines
+from loft.survey.rows import Rows
 
 LONGEST_HEADER = 1_000_000  # bytes; a header longer than this is no header
 COMPRESSED_MOST = 20_000_000  # points of a compressed PCD, which is read in one piece
@@ -61,7 +61,7 @@ def ply_head(path: Path, name: str) -> CloudHead:
     return _head("ply", _ply_table(path, name))
 
 
-def ply_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, float]]:
+def ply_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Rows, float]]:
     """Yield the vertices of a PLY file with the share read."""
     return _rows(path, name, chunk, _ply_table(path, name))
 
@@ -152,7 +152,7 @@ def pcd_head(path: Path, name: str) -> CloudHead:
     return _head("pcd", _pcd_table(path, name))
 
 
-def pcd_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, float]]:
+def pcd_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Rows, float]]:
     """Yield the points of a PCD file with the share read."""
     table = _pcd_table(path, name)
     return (_compressed if table.compressed else _rows)(path, name, chunk, table)
@@ -197,7 +197,7 @@ def _area(said: dict[str, list[str]]) -> int:
     return int(said["WIDTH"][0]) * int(said["HEIGHT"][0])
 
 
-def _compressed(path: Path, name: str, chunk: int, table: Table) -> Iterator[tuple[Array, float]]:
+def _compressed(path: Path, name: str, chunk: int, table: Table) -> Iterator[tuple[Rows, float]]:
     """Yield a compressed PCD, which open3d unpacks in one piece."""
     if table.rows > COMPRESSED_MOST:
         _refuse(
@@ -217,8 +217,8 @@ def _compressed(path: Path, name: str, chunk: int, table: Table) -> Iterator[tup
         _refuse(name, f"breaks off: {found} points found, {table.rows} wanted")
     points = cloud.point.positions.numpy()
     for start in range(0, found, chunk):
-        part = points[start : start + chunk].astype(np.float64)
-        yield part, (start + len(part)) / found
+        part = points[start : start + chunk]
+        yield Rows(table=part), (start + len(part)) / found
 
 
 # ---- rows of either ----------------------------------------------------------------------
@@ -252,8 +252,8 @@ def _checked(path: Path, name: str, table: Table) -> Table:
     return table
 
 
-def _rows(path: Path, name: str, chunk: int, table: Table) -> Iterator[tuple[Array, float]]:
-    """Yield x, y, z of a table's rows with the share read."""
+def _rows(path: Path, name: str, chunk: int, table: Table) -> Iterator[tuple[Rows, float]]:
+    """Yield a table's rows with the share read."""
     read = 0
     with path.open("rb") as file:
         file.seek(table.start)
@@ -265,21 +265,21 @@ def _rows(path: Path, name: str, chunk: int, table: Table) -> Iterator[tuple[Arr
         _refuse(name, f"breaks off: {read} points found, {table.rows} wanted by its header")
 
 
-def _binary(file: BinaryIO, chunk: int, table: Table) -> Iterator[Array]:
-    """Yield points from rows of fixed size."""
+def _binary(file: BinaryIO, chunk: int, table: Table) -> Iterator[Rows]:
+    """Yield rows of fixed size."""
+    first = table.dtype[0]
+    plain = table.dtype == np.dtype([(axis, first) for axis in "xyz"])
     left = table.rows
     while left:
         rows = np.fromfile(file, dtype=table.dtype, count=min(chunk, left))
         if not len(rows):
             return
         left -= len(rows)
-        with np.errstate(invalid="ignore"):  # what is no number stays none
-            points = np.stack([rows[axis].astype(np.float64) for axis in "xyz"], axis=1)
-        yield points
+        yield Rows(table=rows.view(first).reshape(-1, 3) if plain else rows)
 
 
-def _ascii(file: BinaryIO, name: str, chunk: int, table: Table) -> Iterator[Array]:
-    """Yield points from lines of text; what follows the last of them is not looked at."""
+def _ascii(file: BinaryIO, name: str, chunk: int, table: Table) -> Iterator[Rows]:
+    """Yield rows from lines of text; what follows the last of them is not looked at."""
     fields = table.dtype.names or ()
     picked = (fields.index("x"), fields.index("y"), fields.index("z"))
     left, row = table.rows, table.row - 1
@@ -291,6 +291,6 @@ def _ascii(file: BinaryIO, name: str, chunk: int, table: Table) -> Iterator[Arra
         row += lines
         left -= len(points)
         for start in range(0, len(points), chunk):
-            yield points[start : start + chunk]
+            yield Rows(table=points[start : start + chunk])
         if left <= 0 or lines > left + len(points):
             return

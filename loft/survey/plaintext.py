@@ -17,6 +17,7 @@ import numpy as np
 
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array
+from loft.survey.rows import Rows
 
 BLOCK = 1 << 22  # bytes read at a time
 SEPARATORS = bytes.maketrans(b",;\t\r", b"    ")
@@ -60,7 +61,7 @@ def text_head(path: Path, name: str) -> CloudHead:
     return CloudHead(kind="text", points=layout.counted)
 
 
-def text_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, float]]:
+def text_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Rows, float]]:
     """Yield the points with the share of the file read."""
     layout = _layout(path, name)
     size = max(path.stat().st_size, 1)
@@ -74,7 +75,7 @@ def text_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, floa
             done += len(block)
             read += len(points)
             for start in range(0, len(points), chunk):
-                yield points[start : start + chunk], min(done / size, 1.0)
+                yield Rows(table=points[start : start + chunk]), min(done / size, 1.0)
     if layout.counted >= 0 and read != layout.counted:
         text = f"{read} points found, {layout.counted} wanted by its first line"
         raise LoftError(Finding(file=name, text=text))

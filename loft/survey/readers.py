@@ -17,6 +17,7 @@ from loft.job.errors import Finding, LoftError
 from loft.job.records import Array
 from loft.survey.headed import pcd_chunks, pcd_head, ply_chunks, ply_head
 from loft.survey.plaintext import CloudHead, text_chunks, text_head
+from loft.survey.rows import Rows
 
 Progress = Callable[[float], None]  # told the share of the file that has been read, 0 to 1
 
@@ -107,6 +108,30 @@ def iter_cloud(
     ...     [len(points) for points in iter_cloud(path, 2)]
     [2, 1]
     """
+    for rows in iter_rows(path, chunk, progress=progress, name=name):
+        yield rows.points()
+
+
+def iter_rows(
+    path: Path,
+    chunk: int = CHUNK,
+    *,
+    progress: Progress | None = None,
+    name: str | None = None,
+) -> Iterator[Rows]:
+    r"""Yield the points of a cloud file in chunks, as they lie in it.
+
+    As `iter_cloud`, for who wants but few of the points as numbers.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder, "bay.csv")
+    ...     _ = path.write_text("x,y,z\n0,0,1\n0,1,1\n0,2,1\n")
+    ...     [len(rows) for rows in iter_rows(path, 2)]
+    [2, 1]
+    """
     if chunk < 1:
         raise ValueError(f"a chunk of {chunk} points found, 1 or more wanted")
     path = Path(path)
@@ -114,12 +139,12 @@ def iter_cloud(
     head = cloud_head(path, name=name)
     chunks = {"ply": ply_chunks, "pcd": pcd_chunks, "e57": _e57_chunks, "las": _las_chunks}
     read = 0
-    for points, share in chunks.get(head.kind, text_chunks)(path, name, chunk):
-        read += len(points)
+    for rows, share in chunks.get(head.kind, text_chunks)(path, name, chunk):
+        read += len(rows)
         if progress:
             progress(share)
-        if len(points):
-            yield points
+        if len(rows):
+            yield rows
     if read == 0:
         raise _refusal(name, "no points found, a scan of the metal wanted")
 
@@ -206,7 +231,7 @@ def _e57_fields(scan: Any, number: int, name: str) -> tuple[tuple[str, ...], str
     )
 
 
-def _e57_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, float]]:
+def _e57_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Rows, float]]:
     """Yield the points of every scan in the file's common axes, with the share read."""
     file = _e57_open(path, name)
     try:
@@ -216,7 +241,7 @@ def _e57_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, floa
             before = read
             for points in _e57_scan(file, scan, _e57_fields(scan, number, name), chunk):
                 read += len(points)
-                yield points, read / max(total, 1)
+                yield Rows(table=points), read / max(total, 1)
             if read - before != scan.point_count:
                 raise _refusal(
                     name,
@@ -315,19 +340,20 @@ def _las_head(path: Path, name: str) -> CloudHead:
     return CloudHead(kind="las", points=points, step=step, notes=notes)
 
 
-def _las_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Array, float]]:
-    """Yield the scaled coordinates with the share read."""
+def _las_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Rows, float]]:
+    """Yield the records with the share read."""
     with _las_open(path, name) as file:
         total, read = int(file.header.point_count), 0
         chunks = file.chunk_iterator(chunk)
+        scale, offset = tuple(file.header.scales), tuple(file.header.offsets)
         while read < total:
             try:
                 record = next(chunks, None)
-                points = None if record is None else np.stack([record.x, record.y, record.z], 1)
             except Exception as error:  # the decompressor has an error of its own
                 text = f"breaks off after {read} of {total} points: {error}"
                 raise _refusal(name, text) from error
-            if points is None or not len(points):
+            if record is None or not len(record):
                 raise _refusal(name, f"breaks off: {read} points found, {total} wanted")
-            read += len(points)
-            yield np.asarray(points, dtype=np.float64), read / total
+            read += len(record)
+            fields = ("X", "Y", "Z")
+            yield Rows(table=record.array, fields=fields, scale=scale, offset=offset), read / total

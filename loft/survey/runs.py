@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from loft.job.labels import line_of
 from loft.job.records import Array, Job, Survey, freeze_arrays
 from loft.survey.sample import Sample
-from loft.survey.slabs import Across
+from loft.survey.slabs import DOUBT, Across
 from loft.survey.tables import face_depth
 
 BLOCK = 40.0  # mm of station that are looked at together
@@ -161,14 +161,21 @@ class Tubes:
     def _directions(self) -> NDArray[np.int64]:
         """Return which block each direction from down to down meets, by slice; -1 for none."""
         table = np.full((self.slices, DIRECTIONS + 1), -1)  # the last is the first once more
-        for block in range(len(self.run)):
-            bl, up = self.point[block, 0], self.point[block, 1] - self.centre[block]
-            reach = self.half[block] / max(float(np.hypot(bl, up)), 1.0)
-            ends = np.arctan2(bl, up) + np.pi + np.array([-reach, reach])
-            low, high = np.floor(ends / WIDTH).astype(int)
-            table[self.slice[block], np.arange(low, high + 1) % DIRECTIONS] = block
+        up = self.point[:, 1] - self.centre
+        reach = self.half / np.maximum(np.hypot(self.point[:, 0], up), 1.0)
+        middle = np.arctan2(self.point[:, 0], up) + np.pi
+        low = np.floor((middle - reach) / WIDTH).astype(np.int64)
+        count = np.floor((middle + reach) / WIDTH).astype(np.int64) - low + 1
+        block = np.repeat(np.arange(len(count)), count)
+        turn = np.arange(len(block)) - np.repeat(np.cumsum(count) - count - low, count)
+        table[self.slice[block], turn % DIRECTIONS] = block  # of two blocks the later
         table[:, -1] = table[:, 0]
         return table.ravel()
+
+    def close(self, station: NDArray[np.floating]) -> NDArray[np.int64]:
+        """Return which points may lie in a block, their stations known within DOUBT."""
+        low, high = self.first - DOUBT, self.first + self.slices * BLOCK + DOUBT
+        return np.flatnonzero((station >= low) & (station < high))
 
     def cut(
         self, station: Array, across: Across
@@ -179,13 +186,16 @@ class Tubes:
         """
         along = (station - self.first) / BLOCK
         index = np.flatnonzero((along >= 0.0) & (along < self.slices))
-        part, place = along[index].astype(np.int32), across(index)
-        angle = np.arctan2(place[:, 0], place[:, 1] - self.slice_centre[part])
-        direction = ((angle + np.pi) / WIDTH).astype(np.int32)
-        block = self.table[part * np.int32(DIRECTIONS + 1) + direction]
+        part, place = along.take(index).astype(np.int32), across(index)
+        bl, wl = place[:, 0], place[:, 1]
+        # in single precision, which is a thousand times finer than the table
+        up = (wl - self.slice_centre.take(part)).astype(np.float32)
+        angle = np.arctan2(bl.astype(np.float32), up)
+        direction = ((angle + np.float32(np.pi)) / np.float32(WIDTH)).astype(np.int32)
+        block = self.table.take(part * np.int32(DIRECTIONS + 1) + direction, mode="clip")
         met = np.flatnonzero(block >= 0)
-        block, place, index = block[met], place.take(met, axis=0), index[met]
-        away = place - self.point.take(block, axis=0)
-        held = np.flatnonzero(away[:, 0] ** 2 + away[:, 1] ** 2 <= (1.5 * TUBE) ** 2)
-        block, index = block[held], index[held]
-        return block, index, station[index] - self.station[block]
+        block = block.take(met)
+        off = [axis.take(met) - self.point[:, k].take(block) for k, axis in enumerate((bl, wl))]
+        held = np.flatnonzero(off[0] ** 2 + off[1] ** 2 <= (1.5 * TUBE) ** 2)
+        block, index = block.take(held), index.take(met.take(held))
+        return block, index, station.take(index) - self.station.take(block)

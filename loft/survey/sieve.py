@@ -18,11 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from loft.job.records import Array
-from loft.survey.readers import CHUNK, iter_cloud
+from loft.survey.readers import CHUNK, iter_rows
+from loft.survey.rows import Rows
 from loft.survey.sample import Sample, Sampler, Sifted
-from loft.survey.slabs import Across
+from loft.survey.slabs import DOUBT, Across
 
 THREADS = 2
+PIECE = 65_536  # points whose stations are taken together: they fit the cache
 LOOK = 50_000  # points looked at for the extent of the whole cloud
 
 Item = TypeVar("Item")
@@ -40,12 +42,15 @@ class Sieve(Protocol):
     def enough(self) -> float:
         """Of a file with more points than twice this only every so many-th is looked at."""
 
+    def close(self, station: NDArray[np.floating]) -> NDArray[np.int64]:
+        """Return which points may fall on a heap, their stations known within DOUBT."""
+
     def cut(
         self, station: Array, across: Across
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
         """Return the number of the heap, the index of the point and its way along, mm.
 
-        A point may fall on several heaps; one whose station is infinite falls on none.
+        A point may fall on several heaps, or on none.
         """
 
 
@@ -106,9 +111,9 @@ def sift(
     samplers = [Sampler(per_square=sieve.per_square) for sieve in sieves]
     steps = [max(1, int(points // sieve.enough)) for sieve in sieves]
     look, blank = Look(), 0
-    chunks = look.over(iter_cloud(path, chunk, progress=progress, name=name))
+    chunks = look.over(iter_rows(path, chunk, progress=progress, name=name))
 
-    def cut(part: tuple[Array, int]) -> tuple[int, list[Sifted]]:
+    def cut(part: tuple[Rows, int]) -> tuple[int, list[Sifted]]:
         with np.errstate(over="ignore", invalid="ignore"):  # a file may hold any number, or none
             return _cut(*part, list(zip(sieves, samplers, steps, strict=True)), motion)
 
@@ -117,7 +122,7 @@ def sift(
         for sampler, part in zip(samplers, parts, strict=True):
             sampler.add(part)
     return Pass(
-        samples=tuple(sampler.sample() for sampler in samplers),
+        samples=tuple(in_order(Sampler.sample, samplers)),
         look=look.points(),
         read=look.read,
         blank=blank,
@@ -125,35 +130,67 @@ def sift(
 
 
 def _cut(
-    points: Array,
+    rows: Rows,
     first: int,
     sieves: Sequence[tuple[Sieve, Sampler, int]],
     motion: tuple[Array, Array],
 ) -> tuple[int, list[Sifted]]:
-    """Return how many points carry no numbers, and what each sieve holds back."""
-    turn, shift = motion
-    # column by column, so that no chunk rounds otherwise; one without a number makes all none
-    station = points[:, 0] * turn[0, 0] + points[:, 1] * turn[0, 1] + points[:, 2] * turn[0, 2]
-    station += shift[0]
-    good = np.isfinite(station)
-    blank = len(points) - int(np.count_nonzero(good))
-    if blank:
-        station[~good] = np.inf
+    """Return how many points carry no numbers, and what each sieve holds back.
 
-    def across(index: NDArray[np.int64]) -> Array:
-        return np.asarray(points.take(index, axis=0) @ turn[1:].T + shift[1:])
-
+    What no sieve can hold is let go by stations in single precision, a piece at a time.
+    """
+    blank, near = 0, [[np.zeros(0, np.int64)] for _ in sieves]
+    for begin in range(0, len(rows), PIECE):
+        station, blanks = _stations(rows.some(slice(begin, begin + PIECE)), motion)
+        blank += blanks
+        for (sieve, _, step), parts in zip(sieves, near, strict=True):
+            start = -(first + begin) % step
+            parts.append(begin + start + step * sieve.close(station[start::step]))
     found = []
-    for sieve, sampler, step in sieves:
-        start = -first % step
+    for (sieve, sampler, _), parts in zip(sieves, near, strict=True):
+        index = np.concatenate(parts)
+        few = rows.some(index)
+        axes = [few.axis(k) for k in range(3)]
+        turned = [_sum(axes, *part) for part in zip(*motion, strict=True)]
+        place = np.stack(turned[1:])
 
-        def some(index: NDArray[np.int64], start: int = start, step: int = step) -> Array:
-            return across(start + step * index)
+        def across(at: NDArray[np.int64], place: Array = place) -> Array:
+            return place.take(at, axis=1).T
 
-        heap, index, offset = sieve.cut(station[start::step], some)
-        number = first + start + step * index
-        found.append(sampler.sift(heap, offset, some(index), number=number))
+        heap, held, offset = sieve.cut(turned[0], across)
+        found.append(sampler.sift(heap, offset, across(held), number=first + index[held]))
     return blank, found
+
+
+def _stations(rows: Rows, motion: tuple[Array, Array]) -> tuple[NDArray[np.floating], int]:
+    """Return stations good to DOUBT, infinite for points without numbers, and how many those are.
+
+    Single precision where the numbers are small enough for it, and all are numbers.
+    """
+    turn, shift = motion[0][0], motion[1][0]
+    factor, base = turn * rows.scale, float(turn @ rows.offset + shift)
+    rounding = 4.0 * np.finfo(np.float32).eps  # of two factors, a product and three sums
+    if rounding * (np.abs(factor).sum() * rows.largest() + abs(base)) <= DOUBT:
+        rough = np.full(len(rows), base, np.float32)
+        for k in np.flatnonzero(factor).tolist():
+            part = rows.column(k).astype(np.float32)
+            part *= np.float32(factor[k])
+            rough += part
+        return rough, 0
+    axes = [rows.axis(k) for k in range(3)]
+    station = _sum(axes, turn, shift)
+    good = np.isfinite(np.stack([station, *axes])).all(axis=0)
+    return np.where(good, station, np.inf), len(rows) - int(np.count_nonzero(good))
+
+
+def _sum(axes: Sequence[Array], turn: Array, shift: float) -> Array:
+    """Return one coordinate of some points: a sum by columns, so that no chunk rounds otherwise."""
+    total = np.zeros(len(axes[0]))
+    for axis, weight in zip(axes, turn, strict=True):
+        if weight:
+            total += axis * weight
+    total += shift
+    return total
 
 
 class Look:
@@ -162,7 +199,7 @@ class Look:
     Examples
     --------
     >>> look = Look()
-    >>> chunks = [np.zeros((60_000, 3)), np.zeros((60_000, 3))]
+    >>> chunks = [Rows(table=np.zeros((60_000, 3))), Rows(table=np.zeros((60_000, 3)))]
     >>> [first for _, first in look.over(chunks)], look.read, len(look.points())
     ([0, 60000], 120000, 60000)
     """
@@ -171,14 +208,15 @@ class Look:
         self.read, self._stride = 0, 1
         self._held = [np.zeros((0, 3))]
 
-    def over(self, chunks: Iterable[Array]) -> Iterator[tuple[Array, int]]:
+    def over(self, chunks: Iterable[Rows]) -> Iterator[tuple[Rows, int]]:
         """Hand on the chunks, each with the number of its first point."""
-        for points in chunks:
-            self._held.append(points[-self.read % self._stride :: self._stride].copy())
+        for rows in chunks:
+            some = slice(-self.read % self._stride, None, self._stride)
+            self._held.append(rows.some(some).points())
             while sum(map(len, self._held)) > 2 * LOOK:
                 self._held, self._stride = [np.concatenate(self._held)[::2]], 2 * self._stride
-            first, self.read = self.read, self.read + len(points)
-            yield points, first
+            first, self.read = self.read, self.read + len(rows)
+            yield rows, first
 
     def points(self) -> Array:
         """Return those that carry numbers."""

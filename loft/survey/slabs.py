@@ -27,6 +27,7 @@ THICKNESS = 15.0  # mm to each side of a plane
 BAY_SPACING = 160.0  # mm, the most between slabs across a bay
 REACH_WL = 6000.0  # mm above or below its pivot that a canted frame may reach
 MOST_BINS = 1_000_000
+DOUBT = 0.5  # mm by which the stations may be out from which a sieve tells what is close
 CLEAR = 40.0  # mm: no bay slab's point is nearer to a frame's plane
 
 Across = Callable[[NDArray[np.int64]], Array]  # (bl, wl) of the points of an index, (n, 2)
@@ -119,18 +120,19 @@ class Cutter:
         # a canted frame's metal may lie in the slabs of the bays beside it
         self.leaning = tuple(frame for frame in frames if frame.cant)
         self.canted = [k for k, slab in enumerate(slabs) if slab.cant]
-        self.at, self.low, self.high = np.array(
-            [(slab.station, slab.low, slab.high) for slab in slabs]
-        ).T
+        self.at = np.array([slab.station for slab in slabs])
+        # -1, where there is no slab, is the last of these: nothing lies in it
+        self.begin = np.array([slab.station + slab.low for slab in slabs] + [np.inf])
+        self.end = np.array([slab.station + slab.high for slab in slabs] + [-np.inf])
         reach = [max(-slab.low, slab.high, _reach(slab.cant)) for slab in slabs]
         # one bin before the first slab and one behind the last, for all that is farther off
         span = float(max(self.at + reach) - min(self.at - reach))
         self.bin = max(1.0, span / MOST_BINS)  # mm
         self.first = min(self.at - reach) - 2.0 * self.bin
         size = int(span / self.bin) + 5
-        self.near = np.zeros(size, bool)
+        near = np.zeros(size, bool)
         for k in self.canted:
-            self.near[self._bins(self.at[k] - reach[k], self.at[k] + reach[k])] = True
+            near[self._bins(self.at[k] - reach[k], self.at[k] + reach[k])] = True
         self.layers: list[NDArray[np.int64]] = []  # by bin: the slab, -1 where there is none
         for k, slab in enumerate(slabs):
             if slab.cant:
@@ -142,11 +144,29 @@ class Cutter:
                 layer = np.full(size, -1)
                 self.layers.append(layer)
             layer[bins] = k
-            self.near[bins] = True
+            near[bins] = True
+        self.near = near | np.roll(near, 1) | np.roll(near, -1)  # stations may be out by DOUBT
 
     def _bins(self, low: float, high: float) -> slice:
         low, high = (int((end - self.first) / self.bin) for end in (low, high))
         return slice(low, high + 1)
+
+    def close(self, station: NDArray[np.floating]) -> NDArray[np.int64]:
+        """Return which points may lie in a slab, their stations known within DOUBT.
+
+        Examples
+        --------
+        >>> cutter = Cutter((Slab(frame="F1", station=0.0),), ())
+        >>> cutter.close(np.array([-20.0, -15.4, 15.4, np.inf], np.float32)).tolist()
+        [1, 2]
+        """
+        return np.flatnonzero(self.near.take(self._bin_of(station)))
+
+    def _bin_of(self, station: NDArray[np.floating]) -> NDArray[np.int32]:
+        """Return the bins of some stations, in the precision in which those come."""
+        place = (station - station.dtype.type(self.first)) / station.dtype.type(self.bin)
+        np.clip(place, 0.0, len(self.near) - 1.0, out=place)
+        return place.astype(np.int32)
 
     def cut(
         self, station: Array, across: Across
@@ -156,34 +176,34 @@ class Cutter:
         `across` gives bl and wl of the points of an index. A point may lie in two
         slabs where those overlap; one whose station is infinite lies in none.
         """
-        place = (station - self.first) / self.bin
-        place = np.clip(place, 0.0, len(self.near) - 1.0).astype(np.int32)
-        close = np.flatnonzero(self.near[place])
-        place, station = place[close], station[close]
+        place = self._bin_of(station)
         found = []
         for layer in self.layers:
-            slab = layer[place]
-            offset = station - self.at[slab]
-            held = np.flatnonzero(
-                (slab >= 0) & (offset >= self.low[slab]) & (offset <= self.high[slab])
-            )
-            found.append((slab[held], held, offset[held]))
+            slab = layer.take(place)
+            inside = (station >= self.begin.take(slab)) & (station <= self.end.take(slab))
+            held = np.flatnonzero(inside)
+            slab = slab.take(held)
+            found.append((slab, held, station.take(held) - self.at.take(slab)))
         for k in self.canted:
-            found.append(self._canted(k, station, lambda at: across(close[at])))
+            found.append(self._canted(k, station, across))
         slab, index, offset = (np.concatenate(part) for part in zip(*found, strict=True))
-        keep = self._clear(slab, station[index], lambda at: across(close[index[at]]))
-        return slab[keep], close[index[keep]], offset[keep]
+        if not self.leaning:
+            return slab, index, offset
+        keep = self._clear(slab, station, index, across)
+        return slab.take(keep), index.take(keep), offset.take(keep)
 
     def _canted(
         self, k: int, station: Array, across: Across
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
         slab = self.slabs[k]
         index = np.flatnonzero(np.abs(station - slab.station) <= _reach(slab.cant))
-        offset = station[index] - slab.plane(across(index)[:, 1])
-        held = (offset >= slab.low) & (offset <= slab.high)
-        return np.full(held.sum(), k), index[held], offset[held]
+        offset = station.take(index) - slab.plane(across(index)[:, 1])
+        held = np.flatnonzero((offset >= slab.low) & (offset <= slab.high))
+        return np.full(len(held), k), index.take(held), offset.take(held)
 
-    def _clear(self, slab: NDArray[np.int64], station: Array, across: Across) -> NDArray[np.bool_]:
+    def _clear(
+        self, slab: NDArray[np.int64], station: Array, index: NDArray[np.int64], across: Across
+    ) -> NDArray[np.int64]:
         """Return which points to keep: in a bay's slab none near a canted frame's plane."""
         keep = np.ones(len(slab), bool)
         for frame in self.leaning:
@@ -191,10 +211,11 @@ class Cutter:
             near = np.array(
                 [not s.frame and 0.0 < abs(s.station - frame.station) <= reach for s in self.slabs]
             )
-            at = np.flatnonzero(near[slab])
-            plane = frame.station + (across(at)[:, 1] - frame.pivot_wl) * np.tan(frame.cant)
-            keep[at] = np.abs(station[at] - plane) > CLEAR
-        return keep
+            at = np.flatnonzero(near.take(slab))
+            points = index.take(at)
+            plane = frame.station + (across(points)[:, 1] - frame.pivot_wl) * np.tan(frame.cant)
+            keep[at] = np.abs(station.take(points) - plane) > CLEAR
+        return np.flatnonzero(keep)
 
 
 def _reach(cant: float) -> float:
