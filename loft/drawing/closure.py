@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from loft.drawing.chain import PI, Chain, gap, gap_gradient
+from loft.drawing.chain import PI, Chain, Shape, Stack, gap, gap_gradient, stacked
 from loft.job.records import Array
 
 Mask = NDArray[np.bool_]
@@ -25,16 +25,22 @@ def chain_of(values: Array) -> Chain:
     )
 
 
-def scales(chain: Chain) -> Array:
-    """Return the size of an ordinary change of every figure."""
-    bend = 0.1 / np.maximum(chain.length, 30.0)
-    return np.concatenate([[100.0], bend, np.full(len(chain), 100.0)])
+def scales(chain: Shape) -> Array:
+    """Return the size of an ordinary change of every figure, shape (..., 1 + 2n)."""
+    count = chain.count
+    out = np.full((*chain.curvature.shape[:-1], 1 + 2 * count), 100.0)
+    out[..., 1 : 1 + count] = 0.1 / np.maximum(chain.length, 30.0)
+    return out
 
 
 def is_closed(chain: Chain, *, slack: float = 1.0) -> bool:
     """Tell whether the chain is closed to rounding times `slack`."""
-    miss = np.abs(gap(chain))
-    return bool(miss[0] < TURN * slack and miss[1] < MISS * slack)
+    return bool(_met(chain, slack))
+
+
+def _met(chain: Shape, slack: float) -> Mask:
+    """Tell whether each chain is closed to rounding times `slack`."""
+    return (np.abs(gap(chain)) < np.multiply(slack, [TURN, MISS])).all(axis=-1)
 
 
 def close(chain: Chain, held: Mask, *, most: int = 8) -> Chain | None:
@@ -60,28 +66,52 @@ def close(chain: Chain, held: Mask, *, most: int = 8) -> Chain | None:
     >>> closed.radius.round(6).tolist()
     [600.0, 600.0]
     """
-    if is_closed(chain):
-        return chain
-    if not (held[len(chain)] or held[-1]):
-        short = _by_last_arc(chain)
-        if short is not None:
-            return short
-    for _ in range(most):
-        if is_closed(chain):
-            return chain
-        chain = _newton(chain, held)
-    return chain if is_closed(chain, slack=1e4) else None
+    stack, shut = close_all(stacked([chain]), held, most=most)
+    return stack.one(0) if shut[0] else None
 
 
-def _by_last_arc(chain: Chain) -> Chain | None:
-    """Return the chain closed by its last arc in closed form, where that is well placed."""
-    turn, sine, out = chain.turn[-2], -chain.tangent[-2, 1], chain.knot[-2, 0]
-    if not (sine > 0.15 and 0 < turn < PI and out > 20.0):
-        return None
-    curvature, length = chain.curvature.copy(), chain.length.copy()
-    curvature[-1] = sine / out
-    length[-1] = (PI - turn) / curvature[-1]
-    return Chain(crown=chain.crown, curvature=curvature, length=length)
+def close_all(stack: Stack, held: Mask, *, most: int = 8) -> tuple[Stack, Mask]:
+    """Close every chain of a stack as `close` does, and tell which of them are closed.
+
+    Examples
+    --------
+    >>> open_one = Chain(crown=600.0, curvature=[1 / 600, 1 / 700], length=[600.0, 900.0])
+    >>> stack, shut = close_all(stacked([open_one] * 2), np.zeros(5, dtype=bool))
+    >>> stack.length.round(3).tolist(), shut.tolist()
+    ([[600.0, 1284.956], [600.0, 1284.956]], [True, True])
+    """
+    shut = _met(stack, 1.0)
+    if shut.all():
+        return stack, shut
+    if not (held[stack.count] or held[-1]):
+        stack, shut = _by_last_arc(stack, shut)
+        if shut.all():
+            return stack, shut
+    curvature, length, crown = stack.curvature.copy(), stack.length.copy(), stack.crown.copy()
+    for index in np.flatnonzero(~shut):
+        chain = stack.one(index)
+        for _ in range(most):
+            if is_closed(chain):
+                break
+            chain = _newton(chain, held)
+        if is_closed(chain, slack=1e4):
+            shut[index] = True
+            crown[index], curvature[index], length[index] = (
+                chain.crown,
+                chain.curvature,
+                chain.length,
+            )
+    return Stack(crown=crown, curvature=curvature, length=length), shut
+
+
+def _by_last_arc(stack: Stack, shut: Mask) -> tuple[Stack, Mask]:
+    """Return the chains closed by their last arcs in closed form, where that is well placed."""
+    turn, sine, out = stack.turn[:, -2], -stack.tangent[:, -2, 1], stack.knot[:, -2, 0]
+    well = ~shut & (sine > 0.15) & (0 < turn) & (turn < PI) & (out > 20.0)
+    curvature, length = stack.curvature.copy(), stack.length.copy()
+    curvature[well, -1] = sine[well] / out[well]
+    length[well, -1] = (PI - turn[well]) / curvature[well, -1]
+    return Stack(crown=stack.crown, curvature=curvature, length=length), shut | well
 
 
 def _newton(chain: Chain, held: Mask) -> Chain:

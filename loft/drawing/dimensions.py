@@ -16,6 +16,8 @@ from loft.drawing.chain import (
     PI,
     STRAIGHT,
     Chain,
+    Shape,
+    Stack,
     end_gradient,
     gradient,
     place,
@@ -69,14 +71,19 @@ class Dimension:
     fact: int = -1
 
 
-def dimension_rows(chain: Chain, dimensions: Sequence[Dimension]) -> tuple[Array, Array]:
+def dimension_rows(chain: Shape, dimensions: Sequence[Dimension]) -> tuple[Array, Array]:
     """Return the rows of drawing figures and their gradient.
+
+    Parameters
+    ----------
+    chain : Chain or Stack
+    dimensions : sequence of Dimension
 
     Returns
     -------
-    row : ndarray, shape (d,)
+    row : ndarray, shape (..., d)
         (struck - drawn) / sigma.
-    slope : ndarray, shape (d, 1 + 2n)
+    slope : ndarray, shape (..., d, 1 + 2n)
         By crown, curvatures and lengths.
 
     Examples
@@ -86,6 +93,10 @@ def dimension_rows(chain: Chain, dimensions: Sequence[Dimension]) -> tuple[Array
     >>> dimension_rows(strike(600.0, [600.0], [1.0]), drawn)[0].tolist()
     [2.0]
     """
+    if isinstance(chain, Stack):
+        parts = [dimension_rows(chain.one(index), dimensions) for index in range(len(chain))]
+        return np.array([row for row, _ in parts]), np.array([slope for _, slope in parts])
+    assert isinstance(chain, Chain)
     row = np.zeros(len(dimensions))
     slope = np.zeros((len(dimensions), 1 + 2 * len(chain)))
     for index, drawn in enumerate(dimensions):

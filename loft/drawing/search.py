@@ -20,7 +20,7 @@ from loft.drawing.conic import rivals
 from loft.drawing.diagnosis import diagnose
 from loft.drawing.hollow import fewer, fit_hollow, one_hollow
 from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
-from loft.drawing.solve import Fit, Task, settle
+from loft.drawing.solve import Fit, Task, by_cost, finished, settle, settle_all
 from loft.drawing.start import (
     apart,
     chain_of_set,
@@ -239,24 +239,14 @@ def fit_count(
             insert = joins
     task = Task(readings=readings, straight=(False,) * count, loss=loss)
     good = _good(readings, task.unknowns)
-    short: list[Fit] = []
     found = starts(readings, turn, task.straight, keep=keep, insert_into=insert, robust=bool(loss))
-    for chain in found:
-        fit = settle(chain, task, most=10, enough=1e-4)
-        if fit is not None:
-            short.append(fit)
-            if fit.cost < good:
-                break
-    short.sort(key=lambda fit: fit.cost)
-    best: Fit | None = None
-    for fit in short[:2]:
-        if best is not None and (best.cost < good or fit.cost > 3 * short[0].cost + 20):
-            break
-        steps = most if fit.cost < 30 * good else 8
-        full = settle(fit.chain, task, lean=fit.lean, most=steps, enough=1e-7)
-        if full is not None and (best is None or full.cost < best.cost):
-            best = full
-    if best is None or best.cost < good or not exchanges:
+    short = by_cost(settle_all(found, task, most=10, enough=1e-4, good=good))
+    if not short:
+        return None
+    hopeful = short[: 1 if short[0].cost < good else 2]
+    steps = most if short[0].cost < 30 * good else 8
+    best = by_cost(finished(hopeful, most=steps, enough=1e-7))[0]
+    if best.cost < good or not exchanges:
         return best
     return _mended(best, good, exchanges)
 
@@ -297,13 +287,10 @@ def _best_of_sets(fit: Fit, turns: Array, *, straight: tuple[bool, ...], keep: i
     task = Task(readings=readings, straight=straight, loss=fit.task.loss)
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, turns)
-    best: Fit | None = None
-    for index in apart(turns, sets.cost, keep):
-        refined, _ = refine(support, sets, index, readings)
-        found = settle(chain_of_set(refined, straight), task, most=40, enough=1e-6)
-        if found is not None and (best is None or found.cost < best.cost):
-            best = found
-    return best
+    refined = [refine(support, sets, at, readings)[0] for at in apart(turns, sets.cost, keep)]
+    chains = [chain_of_set(one, straight) for one in refined]
+    short = by_cost(settle_all(chains, task, most=10, enough=1e-4))
+    return next(iter(by_cost(finished(short[:3], most=40, enough=1e-6))), None)
 
 
 def _turns_on(fit: Fit, readings: Readings) -> Array:
@@ -352,15 +339,10 @@ def _without_a_join(fit: Fit) -> Fit | None:
     task = replace(fit.task, straight=straight)
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, fewer)
-    short = []
-    for index in range(len(fewer)):
-        refined, _ = refine(support, sets, index, readings)
-        found = settle(chain_of_set(refined, straight), task, most=6, enough=1e-4)
-        if found is not None:
-            short.append(found)
-    short.sort(key=_rank)
-    full = [settle(one.chain, task, lean=one.lean, most=40, enough=1e-6) for one in short[:2]]
-    return min((one for one in full if one is not None), key=_rank, default=None)
+    refined = [refine(support, sets, index, readings)[0] for index in range(len(fewer))]
+    chains = [chain_of_set(one, straight) for one in refined]
+    short = sorted(by_cost(settle_all(chains, task, most=6, enough=1e-4)), key=_rank)
+    return min(finished(short[:2], most=40, enough=1e-6), key=_rank, default=None)
 
 
 def _hardened(fit: Fit) -> Fit:
