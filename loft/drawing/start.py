@@ -10,17 +10,18 @@ linear problems, the best few are refined, and only those go on to the solver.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, product
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import splev, splprep
 
-from loft.drawing.chain import PI, Chain, project
-from loft.drawing.closure import close
+from loft.drawing.chain import PI, Chain, project, stacked
+from loft.drawing.closure import close_all
 from loft.drawing.dimensions import Dimension
-from loft.drawing.readings import Readings, fold
+from loft.drawing.readings import Readings
 from loft.drawing.solve import SHORTEST
 from loft.job.records import Array
 
@@ -75,6 +76,16 @@ class Sets:
     size: Array
     cost: Array
 
+    def some(self, which: ArrayLike) -> Sets:
+        """Return some of them."""
+        index = np.asarray(which, dtype=np.int64)
+        return Sets(
+            turns=self.turns[index],
+            crown=self.crown[index],
+            size=self.size[index],
+            cost=self.cost[index],
+        )
+
 
 def point_turns(readings: Readings) -> Array:
     """Return the direction of the outward normal at every point, 0 to pi.
@@ -83,7 +94,7 @@ def point_turns(readings: Readings) -> Array:
     that fails, from the direction off the middle. An error here enters only in second
     order and is mended later.
     """
-    folded, _ = fold(readings, np.zeros(2))
+    folded, _ = readings.upright
     if not len(folded):
         return np.zeros(0)
     middle = 0.5 * (folded[:, 1].max() + folded[:, 1].min())
@@ -118,7 +129,7 @@ def support_of(
     dimensions: Sequence[Dimension] = (),
 ) -> Support:
     """Return the linear rows of points and drawn figures for the search of turns."""
-    folded, _ = fold(readings, np.zeros(2))
+    folded, _ = readings.upright
     value = folded[:, 0] * np.sin(turn) + folded[:, 1] * np.cos(turn)
     at = {"top": (0.0, 1.0), "bottom": (PI, -1.0), "max_half_breadth": (PI / 2, 1.0)}
     drawn = [(*at[one.kind], one) for one in dimensions if one.kind in at]
@@ -148,26 +159,55 @@ def solve_sets(support: Support, turns: Array, *, robust: bool = False) -> Sets:
     robust : bool
         Count large misfits linearly, when sets are compared.
     """
-    batch, knots = turns.shape
-    arcs = _rises(support.turn, turns)
-    lines = _straights(support, turns)
-    block = np.concatenate([arcs, lines], axis=-1) * support.weight[:, None]
+    columns, closure, pick = _columns(support, turns)
     seam = 1e3 * support.weight.mean()
-    closure = np.concatenate(
-        [np.zeros((batch, 2)), -np.sin(turns), np.cos(_straight_turns(support, turns))], axis=-1
-    )
-    extra, wanted = _drawn_rows(support, batch, knots)
-    block = np.concatenate(
-        [block, seam * closure[:, None], np.broadcast_to(extra, (batch, *extra.shape))], axis=1
-    )
-    right = np.concatenate([support.value * support.weight, [0.0], wanted])
-    normal = block.transpose(0, 2, 1) @ block
+    every = np.concatenate([columns * support.weight[:, None], seam * closure])
+    value = np.concatenate([support.value * support.weight, [0.0]])
+    extra, wanted = _drawn_rows(support)
+    normal = (every.T @ every)[pick[:, :, None], pick[:, None, :]] + extra.T @ extra
+    right = (value @ every)[pick] + wanted @ extra
     size = np.sqrt(np.einsum("bii->bi", normal)) + 1e-12
     scaled = normal / (size[:, :, None] * size[:, None, :]) + 1e-9 * np.eye(normal.shape[-1])
-    found = np.linalg.solve(scaled, (right @ block)[..., None] / size[..., None])[..., 0] / size
-    miss = np.abs(np.einsum("bij,bj->bi", block, found) - right)
-    each = np.where(miss < 3, miss**2, 6 * miss - 9) if robust else miss**2
-    return _sets(support, turns, found, each.sum(axis=-1))
+    found = np.linalg.solve(scaled, (right / size)[..., None])[..., 0] / size
+    if robust:
+        miss = np.concatenate(
+            [np.einsum("sbj,bj->bs", every[:, pick], found) - value, found @ extra.T - wanted],
+            axis=-1,
+        )
+        miss = np.abs(miss)
+        cost = np.where(miss < 3, miss**2, 6 * miss - 9).sum(axis=-1)
+    else:
+        fall = ((normal @ found[..., None])[..., 0] - 2 * right) * found
+        cost = value @ value + wanted @ wanted + fall.sum(axis=-1)
+    return _sets(support, turns, found, cost)
+
+
+def _columns(support: Support, turns: Array) -> tuple[Array, Array, NDArray[np.int64]]:
+    """Return the columns of all turns that occur, and which of them every set has.
+
+    Returns
+    -------
+    columns : ndarray, shape (s, c)
+        Support by crown, first radius, change of radius and length of a straight at a turn.
+    closure : ndarray, shape (1, c)
+        What they add to bl at the keel.
+    pick : ndarray of int, shape (b, knots + 2 + straights)
+    """
+    place, where = np.unique(turns, return_inverse=True)
+    where = where.reshape(turns.shape)
+    past = np.maximum(support.turn[:, None] - place, 0.0)
+    parts = [np.cos(support.turn)[:, None], 1 - np.cos(support.turn)[:, None], 1 - np.cos(past)]
+    ties, pick = [np.zeros(2), -np.sin(place)], [np.tile([0, 1], (len(turns), 1)), 2 + where]
+    if any(support.straight):
+        # a straight lies at the join it stands in, at 0 or pi at the ends
+        lies = np.concatenate([[0.0], place, [PI]])
+        parts.append(np.sin(np.maximum(support.turn[:, None] - lies, 0.0)))
+        ties.append(np.cos(lies))
+        ends = np.pad(where + 1, ((0, 0), (1, 1)), constant_values=((0, 0), (0, len(lies) - 1)))
+        before = np.cumsum([not flat for flat in support.straight])
+        joins = [int(before[i]) for i, flat in enumerate(support.straight) if flat]
+        pick.append(2 + len(place) + ends[:, joins])
+    return np.concatenate(parts, axis=1), np.concatenate(ties)[None], np.concatenate(pick, axis=1)
 
 
 def _sets(support: Support, turns: Array, found: Array, cost: Array) -> Sets:
@@ -183,31 +223,9 @@ def _sets(support: Support, turns: Array, found: Array, cost: Array) -> Sets:
     return Sets(turns=turns, crown=found[:, 0], size=size, cost=cost + 10 * (small + large))
 
 
-def _rises(turn: Array, turns: Array) -> Array:
-    """Return the support's columns: crown, first radius, change of radius at every knot."""
-    past = np.maximum(turn[None, :, None] - turns[:, None, :], 0.0)
-    first = np.stack([np.cos(turn), 1 - np.cos(turn)], axis=-1)
-    return np.concatenate(
-        [np.broadcast_to(first, (len(turns), *first.shape)), 1 - np.cos(past)], axis=-1
-    )
-
-
-def _straight_turns(support: Support, turns: Array) -> Array:
-    """Return the turn of every straight: that of the join it stands in, 0 or pi at the ends."""
-    ends = np.concatenate([np.zeros((len(turns), 1)), turns, np.full((len(turns), 1), PI)], axis=-1)
-    before = np.cumsum([not flat for flat in support.straight])
-    return ends[:, [int(before[i]) for i, flat in enumerate(support.straight) if flat]]
-
-
-def _straights(support: Support, turns: Array) -> Array:
-    """Return the support's columns of the straights' lengths."""
-    past = support.turn[None, :, None] - _straight_turns(support, turns)[:, None, :]
-    return np.sin(np.maximum(past, 0.0))
-
-
-def _drawn_rows(support: Support, batch: int, knots: int) -> tuple[Array, Array]:
+def _drawn_rows(support: Support) -> tuple[Array, Array]:
     """Return the rows of drawn radii and of the crown's centre height."""
-    width = knots + 2 + sum(support.straight)
+    width = 1 + len(support.straight)
     rows, wanted = [np.zeros((0, width))], [np.zeros(0)]
     for one in support.dimensions:
         row = np.zeros((1, width))
@@ -241,30 +259,33 @@ def grid_sets(knots: int, *, most: int = MOST_SETS) -> Array:
     return GRID[every]
 
 
-def refine(support: Support, sets: Sets, best: int, readings: Readings) -> tuple[Sets, Support]:
-    """Move the turns of one set about, coarse then fine, re-reading normals on the way."""
-    current = Sets(
-        turns=sets.turns[best : best + 1],
-        crown=sets.crown[best : best + 1],
-        size=sets.size[best : best + 1],
-        cost=sets.cost[best : best + 1],
-    )
+def refine(support: Support, sets: Sets, which: Sequence[int], readings: Readings) -> Sets:
+    """Move the turns of some sets about, coarse then fine, re-reading normals on the way."""
+    current = sets.some(which)
+    supports = [support] * len(which)
     steps = _patterns(support.knots)
     for width in np.deg2rad([5.0, 2.5]):
-        support = _re_read(support, current, readings)
-        tried = np.clip(current.turns[0] + width * steps, 0.03, PI - 0.03)
-        tried = tried[(np.diff(tried, axis=1) > 0.03).all(axis=1)]
-        if not len(tried):
-            break
-        solved = solve_sets(support, tried)
-        pick = int(np.argmin(solved.cost))
+        supports = _re_read(supports, current, readings)
+        found = [
+            _moved(one, current.some([index]), width * steps) for index, one in enumerate(supports)
+        ]
         current = Sets(
-            turns=solved.turns[pick : pick + 1],
-            crown=solved.crown[pick : pick + 1],
-            size=solved.size[pick : pick + 1],
-            cost=solved.cost[pick : pick + 1],
+            turns=np.concatenate([one.turns for one in found]),
+            crown=np.concatenate([one.crown for one in found]),
+            size=np.concatenate([one.size for one in found]),
+            cost=np.concatenate([one.cost for one in found]),
         )
-    return current, support
+    return current
+
+
+def _moved(support: Support, current: Sets, moves: Array) -> Sets:
+    """Return the best of one set moved about, the set itself where no move is in order."""
+    tried = np.clip(current.turns[0] + moves, 0.03, PI - 0.03)
+    tried = tried[(np.diff(tried, axis=1) > 0.03).all(axis=1)]
+    if not len(tried):
+        return current
+    solved = solve_sets(support, tried)
+    return solved.some([int(np.argmin(solved.cost))])
 
 
 def _patterns(knots: int) -> Array:
@@ -275,42 +296,48 @@ def _patterns(knots: int) -> Array:
     return np.concatenate([np.zeros((1, knots)), np.eye(knots), -np.eye(knots), more])
 
 
-def _re_read(support: Support, current: Sets, readings: Readings) -> Support:
-    """Return the rows with the points' normals read off the chain found so far."""
-    if (current.size < 25.0).any():
-        return support
-    chain = chain_of_set(current, support.straight)
-    closed = close(chain, np.zeros(1 + 2 * len(chain), dtype=bool))
-    if closed is None or (closed.length <= 0).any():
-        return support
-    folded, _ = fold(readings, np.zeros(2))
-    normal = project(closed, folded).normal
-    turn = np.clip(np.arctan2(normal[:, 0], normal[:, 1]), 0.0, PI)
-    turn = np.where((normal[:, 0] < 0) & (normal[:, 1] < 0), PI, turn)
+def _re_read(supports: list[Support], current: Sets, readings: Readings) -> list[Support]:
+    """Return the rows of each set, the points' normals read off the chain found so far."""
+    sound = ~(current.size < 25.0).any(axis=-1)
+    if not sound.any():
+        return supports
+    which = np.flatnonzero(sound)
+    chains = chains_of(current.some(which), supports[0].straight)
+    stack = stacked(chains)
+    stack, shut = close_all(stack, np.zeros(1 + 2 * stack.count, dtype=bool))
+    folded = readings.upright[0]
+    normal = project(stack, folded).normal
+    turn = np.clip(np.arctan2(normal[..., 0], normal[..., 1]), 0.0, PI)
+    turn = np.where((normal[..., 0] < 0) & (normal[..., 1] < 0), PI, turn)
     value = folded[:, 0] * np.sin(turn) + folded[:, 1] * np.cos(turn)
-    count = len(turn)
-    return Support(
-        turn=np.concatenate([turn, support.turn[count:]]),
-        value=np.concatenate([value, support.value[count:]]),
-        weight=support.weight,
-        straight=support.straight,
-        dimensions=support.dimensions,
-    )
+    count = len(folded)
+    out = list(supports)
+    for at, index in enumerate(which):
+        if shut[at] and (stack.length[at] > 0).all():
+            old = supports[index]
+            out[index] = replace(
+                old,
+                turn=np.concatenate([turn[at], old.turn[count:]]),
+                value=np.concatenate([value[at], old.value[count:]]),
+            )
+    return out
 
 
-def chain_of_set(sets: Sets, straight: tuple[bool, ...]) -> Chain:
-    """Return the (not yet closed) chain of the first of some sets."""
+def chains_of(sets: Sets, straight: tuple[bool, ...]) -> list[Chain]:
+    """Return the (not yet closed) chain of every set."""
     is_straight = np.array(straight)
-    size = sets.size[0]
-    radius = np.clip(size, LEAST_RADIUS, MOST_RADIUS)
-    turns = sets.turns[0] + 1e-3 * np.arange(sets.turns.shape[1])
-    swept = np.zeros(len(straight))
-    swept[~is_straight] = np.diff([0.0, *turns, PI])
-    return Chain(
-        crown=float(sets.crown[0]),
-        curvature=np.where(is_straight, 0.0, 1 / radius),
-        length=np.where(is_straight, np.maximum(size, 2 * SHORTEST), radius * swept),
-    )
+    radius = np.clip(sets.size, LEAST_RADIUS, MOST_RADIUS)
+    turns = np.zeros((len(radius), sets.turns.shape[1] + 2))
+    turns[:, 1:-1] = sets.turns + 1e-3 * np.arange(sets.turns.shape[1])
+    turns[:, -1] = PI
+    swept = np.zeros(radius.shape)
+    swept[:, ~is_straight] = np.diff(turns, axis=-1)
+    curvature = np.where(is_straight, 0.0, 1 / radius)
+    length = np.where(is_straight, np.maximum(sets.size, 2 * SHORTEST), radius * swept)
+    return [
+        Chain(crown=float(sets.crown[index]), curvature=curvature[index], length=length[index])
+        for index in range(len(radius))
+    ]
 
 
 def apart(turns: Array, cost: Array, keep: int) -> list[int]:
@@ -322,11 +349,13 @@ def apart(turns: Array, cost: Array, keep: int) -> list[int]:
     [1, 2]
     """
     chosen: list[int] = []
-    for index in np.argsort(cost, kind="stable"):
-        if len(chosen) >= keep:
+    left = np.array(cost)
+    while len(chosen) < min(keep, len(cost)):
+        index = int(np.argmin(left))
+        if not left[index] < np.inf:
             break
-        if all(np.abs(turns[index] - turns[other]).max() > APART for other in chosen):
-            chosen.append(int(index))
+        chosen.append(index)
+        left[np.abs(turns - turns[index]).max(axis=-1) <= APART] = np.inf
     return chosen
 
 
@@ -376,8 +405,6 @@ def starts(
         wider = np.column_stack([np.tile(insert_into, (len(more), 1)), more])
         tried = np.concatenate([tried, np.sort(wider, axis=1)])
     solved = solve_sets(support, tried, robust=robust or bool(dimensions))
-    refined = [
-        refine(support, solved, index, readings)[0] for index in apart(tried, solved.cost, keep)
-    ]
-    refined.sort(key=lambda sets: float(sets.cost[0]))
-    return [chain_of_set(sets, straight) for sets in refined]
+    refined = refine(support, solved, apart(tried, solved.cost, keep), readings)
+    order = np.argsort(refined.cost, kind="stable")
+    return chains_of(refined.some(order), straight)
