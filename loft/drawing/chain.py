@@ -305,12 +305,13 @@ def _each(element: Whole) -> tuple[Whole, ...]:
     return (points,) if element.ndim == 1 else (np.arange(len(element))[:, None], points)
 
 
-def place(chain: Chain, element: Whole, along: Array) -> Array:
-    """Return the points at given lengths along given elements, shape (m, 2)."""
-    angle = chain.curvature[element] * along
-    return chain.knot[element] + along[:, None] * (
-        sine_share(angle)[:, None] * chain.tangent[element]
-        + cosine_share(angle)[:, None] * chain.inward[element]
+def place(chain: Shape, element: Whole, along: Array) -> Array:
+    """Return the points at given lengths along given elements, shape (..., m, 2)."""
+    at = chain.at(element)
+    angle = chain.curvature[at] * along
+    return chain.knot[at] + along[..., None] * (
+        sine_share(angle)[..., None] * chain.tangent[at]
+        + cosine_share(angle)[..., None] * chain.inward[at]
     )
 
 
@@ -367,20 +368,11 @@ def _bent(turn: Array, curvature: Array, along: Array) -> tuple[Array, Array]:
     return size * (slope * cosine - share * sine), -size * (slope * sine + share * cosine)
 
 
-def gradient(chain: Chain, point: Array, element: int, along: float) -> Array:
-    """Return how one material point moves with the figures, (bl, height), shape (2, 1 + 2n)."""
-    return push(
-        chain,
-        np.stack([point, point]),
-        np.eye(2),
-        np.array([element, element]),
-        np.array([along, along], dtype=np.float64),
-    )
-
-
 def end_gradient(chain: Chain, element: int) -> Array:
     """Return how the lower end of an element moves with the figures, shape (2, 1 + 2n)."""
-    out = gradient(chain, chain.knot[element + 1], element, float(chain.length[element]))
+    end = np.broadcast_to(chain.knot[element + 1], (2, 2))
+    here = np.full(2, element)
+    out = push(chain, end, np.eye(2), here, np.full(2, chain.length[element]))
     out[:, 1 + len(chain) + element] += chain.tangent[element + 1]
     return out
 
