@@ -60,20 +60,20 @@ class Shape:
     knot: Array = field(init=False, repr=False)  # (..., n + 1, 2) tangent points, (bl, height)
     tangent: Array = field(init=False, repr=False)  # (..., n + 1, 2)
 
-    def _lay_out(self, crown: Array) -> None:
-        """Work out turns and tangent points from the crown's height, shape (..., 1)."""
+    def _lay_out(self, crown: Array | np.float64) -> None:
+        """Work out turns and tangent points from the crown's height, shape (...)."""
         curvature = np.array(self.curvature, dtype=np.float64)
         length = np.array(self.length, dtype=np.float64)
         wide = (*curvature.shape[:-1], curvature.shape[-1] + 1)
         half = 0.5 * curvature * length
         turn = np.zeros(wide)
-        np.cumsum(2 * half, axis=-1, out=turn[..., 1:])
+        (2 * half).cumsum(axis=-1, out=turn[..., 1:])
         middle = turn[..., :-1] + half
         chord = length * sine_share(half)
         knot = np.zeros((*wide, 2))
-        np.cumsum(chord * np.cos(middle), axis=-1, out=knot[..., 1:, 0])
-        np.cumsum(chord * -np.sin(middle), axis=-1, out=knot[..., 1:, 1])
-        knot[..., 1] += crown
+        knot[..., 0, 1] = crown
+        knot[..., 1:, 0], knot[..., 1:, 1] = chord * np.cos(middle), -chord * np.sin(middle)
+        knot.cumsum(axis=-2, out=knot)
         tangent = np.zeros((*wide, 2))
         tangent[..., 0], tangent[..., 1] = np.cos(turn), -np.sin(turn)
         arrays = (curvature, length, turn, knot, tangent)
@@ -115,7 +115,7 @@ class Chain(Shape):
     crown: float
 
     def __post_init__(self) -> None:
-        self._lay_out(np.array([self.crown], dtype=np.float64))
+        self._lay_out(np.float64(self.crown))
 
     def __len__(self) -> int:
         return len(self.curvature)
@@ -151,7 +151,7 @@ class Stack(Shape):
     crown: Array
 
     def __post_init__(self) -> None:
-        self._lay_out(self.crown[:, None])
+        self._lay_out(self.crown)
 
     def __len__(self) -> int:
         return len(self.crown)

@@ -40,7 +40,7 @@ def is_closed(chain: Chain, *, slack: float = 1.0) -> bool:
 
 def _met(chain: Shape, slack: float) -> Mask:
     """Tell whether each chain is closed to rounding times `slack`."""
-    return (np.abs(gap(chain)) < np.multiply(slack, [TURN, MISS])).all(axis=-1)
+    return np.asarray((np.abs(gap(chain)) < np.multiply(slack, [TURN, MISS])).all(axis=-1))
 
 
 def close(chain: Chain, held: Mask, *, most: int = 8) -> Chain | None:
@@ -88,7 +88,7 @@ def close_all(stack: Stack, held: Mask, *, most: int = 8) -> tuple[Stack, Mask]:
         if shut.all():
             return stack, shut
     curvature, length, crown = stack.curvature.copy(), stack.length.copy(), stack.crown.copy()
-    for index in np.flatnonzero(~shut):
+    for index in np.flatnonzero(~shut).tolist():
         chain = stack.one(index)
         for _ in range(most):
             if is_closed(chain):
@@ -107,7 +107,7 @@ def close_all(stack: Stack, held: Mask, *, most: int = 8) -> tuple[Stack, Mask]:
 def _by_last_arc(stack: Stack, shut: Mask) -> tuple[Stack, Mask]:
     """Return the chains closed by their last arcs in closed form, where that is well placed."""
     turn, sine, out = stack.turn[:, -2], -stack.tangent[:, -2, 1], stack.knot[:, -2, 0]
-    well = ~shut & (sine > 0.15) & (0 < turn) & (turn < PI) & (out > 20.0)
+    well = ~shut & (sine > 0.15) & (turn > 0) & (turn < PI) & (out > 20.0)
     curvature, length = stack.curvature.copy(), stack.length.copy()
     curvature[well, -1] = sine[well] / out[well]
     length[well, -1] = (PI - turn[well]) / curvature[well, -1]

@@ -256,7 +256,7 @@ def _at_turn(chain: Shape, turn: float) -> tuple[Array, Whole, Array]:
     """Return what `at_turn` does of a chain or of every chain of a stack."""
     low, high, bend = chain.turn[..., :-1], chain.turn[..., 1:], chain.curvature
     inside = (bend > STRAIGHT) & (low - 1e-12 <= turn) & (turn <= high + 1e-12)
-    found = inside.any(axis=-1)
+    found = np.asarray(inside.any(axis=-1))
     element = np.where(found, inside.argmax(axis=-1), np.abs(low - turn).argmin(axis=-1))
     at = chain.at(element[..., None])
     on = np.where(found[..., None], bend[at], np.inf)  # where there is none, a joint

@@ -86,7 +86,12 @@ def fit_drawing(
     radius = [_hollow_radius(slot) for slot in drawing.slots]
     found = starts(readings, turn, flat, dimensions=drawing.dimensions, keep=tries)
     short = by_cost(
-        settle_all([bend_out(chain, radius) for chain in found], task, most=8, enough=1e-4)
+        settle_all(
+            [bend_out(found.one(at), radius) for at in range(len(found))],
+            task,
+            most=8,
+            enough=1e-4,
+        )
     )
     full = finished(short[: (tries + 1) // 2], enough=1e-8)
     if not full:

@@ -120,9 +120,9 @@ def _with_hollow(readings: Readings, turn: Array, count: int, loss: str) -> list
     for at in range(1, count - 1):
         flat = tuple(index == at for index in range(count))
         radius = np.where(flat, FIRST_RADIUS, np.inf).tolist()
-        for chain in starts(readings, turn, flat, keep=3, robust=bool(loss)):
-            places.append(at)
-            chains.append(bend_out(chain, radius))
+        found = starts(readings, turn, flat, keep=3, robust=bool(loss))
+        places += [at] * len(found)
+        chains += [bend_out(found.one(index), radius) for index in range(len(found))]
     begun = settle_all(chains, task, most=10, enough=1e-4)
     out = []
     for at in range(1, count - 1):

@@ -23,11 +23,11 @@ from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
 from loft.drawing.solve import Fit, Task, by_cost, finished, settle, settle_all
 from loft.drawing.start import (
     apart,
-    chains_of,
     grid_sets,
     point_turns,
     refine,
     solve_sets,
+    stack_of,
     starts,
     support_of,
 )
@@ -287,7 +287,7 @@ def _best_of_sets(fit: Fit, turns: Array, *, straight: tuple[bool, ...], keep: i
     task = Task(readings=readings, straight=straight, loss=fit.task.loss)
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, turns)
-    chains = chains_of(refine(support, sets, apart(turns, sets.cost, keep), readings), straight)
+    chains = stack_of(refine(support, sets, apart(turns, sets.cost, keep), readings), straight)
     short = by_cost(settle_all(chains, task, most=10, enough=1e-4))
     return next(iter(by_cost(finished(short[:3], most=40, enough=1e-6))), None)
 
@@ -338,7 +338,7 @@ def _without_a_join(fit: Fit) -> Fit | None:
     task = replace(fit.task, straight=straight)
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, fewer)
-    chains = chains_of(refine(support, sets, range(len(fewer)), readings), straight)
+    chains = stack_of(refine(support, sets, range(len(fewer)), readings), straight)
     short = sorted(by_cost(settle_all(chains, task, most=6, enough=1e-4)), key=_rank)
     return min(finished(short[:2], most=40, enough=1e-6), key=_rank, default=None)
 

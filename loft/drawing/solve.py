@@ -277,11 +277,11 @@ def settle(
     >>> settle(strike(610.0, [600.0, 320.0], [0.9, 2.1]), task).chain.radius[:2].round(4).tolist()
     [620.0, 300.0]
     """
-    return settle_all([chain], task, leans=[lean], most=most, enough=enough)[0]
+    return settle_all([chain], task, leans=np.array([lean]), most=most, enough=enough)[0]
 
 
 def settle_all(
-    chains: Sequence[Chain],
+    chains: Sequence[Chain] | Stack,
     task: Task,
     *,
     leans: ArrayLike = (),
@@ -293,7 +293,7 @@ def settle_all(
 
     Parameters
     ----------
-    chains : sequence of Chain
+    chains : sequence of Chain, or Stack
         Starts of the task's make-up; they are closed first.
     task : Task
     leans : array_like, shape (b, 2)
@@ -320,10 +320,11 @@ def settle_all(
     [300.0, 300.0]
     """
     out: list[Fit | None] = [None] * len(chains)
-    if not chains:
+    if not len(chains):
         return out
     fixed = task.fixed
-    stack, shut = close_all(stacked(chains), fixed[:-2])
+    stack = chains if isinstance(chains, Stack) else stacked(chains)
+    stack, shut = close_all(stack, fixed[:-2])
     which = np.flatnonzero(shut)
     lean = np.asarray(leans, dtype=np.float64).reshape(-1, 2)
     lean = lean if len(lean) else np.zeros((len(chains), 2))
@@ -343,7 +344,7 @@ def settle_all(
             continue
         if (stand.cost[ended] < good).any():
             ended[:] = True
-        for index in np.flatnonzero(ended):
+        for index in np.flatnonzero(ended).tolist():
             out[which[index]] = stand.fit(index, int(steps[index]), task)
         left = np.flatnonzero(~ended)
         which, damping, steps, failed = which[left], damping[left], steps[left], failed[left]

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import splev, splprep
 
-from loft.drawing.chain import PI, Chain, project, stacked
+from loft.drawing.chain import PI, Stack, project
 from loft.drawing.closure import close_all
 from loft.drawing.dimensions import Dimension
 from loft.drawing.readings import Readings
@@ -28,6 +28,7 @@ from loft.job.records import Array
 GRID = np.deg2rad(np.arange(10.0, 171.0, 10.0))
 MOST_SETS = 700  # sets of turns tried; beyond, an even share of all of them
 APART = np.deg2rad(8.0)  # two starts nearer than this in every turn count as one
+FEW_TURNS = 100  # in some sets, no more: equal ones among them are not looked for
 LEAST_RADIUS, MOST_RADIUS = 40.0, 2e5
 LOOSE = 0.03  # a drawn radius is believed to this share while starts are sought
 
@@ -193,8 +194,11 @@ def _columns(support: Support, turns: Array) -> tuple[Array, Array, NDArray[np.i
         What they add to bl at the keel.
     pick : ndarray of int, shape (b, knots + 2 + straights)
     """
-    place, where = np.unique(turns, return_inverse=True)
-    where = where.reshape(turns.shape)
+    if turns.size > FEW_TURNS:
+        place, inverse = np.unique(turns, return_inverse=True)
+    else:
+        place, inverse = turns.ravel(), np.arange(turns.size)
+    where = inverse.reshape(turns.shape)
     past = np.maximum(support.turn[:, None] - place, 0.0)
     parts = [np.cos(support.turn)[:, None], 1 - np.cos(support.turn)[:, None], 1 - np.cos(past)]
     ties, pick = [np.zeros(2), -np.sin(place)], [np.tile([0, 1], (len(turns), 1)), 2 + where]
@@ -302,8 +306,7 @@ def _re_read(supports: list[Support], current: Sets, readings: Readings) -> list
     if not sound.any():
         return supports
     which = np.flatnonzero(sound)
-    chains = chains_of(current.some(which), supports[0].straight)
-    stack = stacked(chains)
+    stack = stack_of(current.some(which), supports[0].straight)
     stack, shut = close_all(stack, np.zeros(1 + 2 * stack.count, dtype=bool))
     folded = readings.upright[0]
     normal = project(stack, folded).normal
@@ -323,7 +326,7 @@ def _re_read(supports: list[Support], current: Sets, readings: Readings) -> list
     return out
 
 
-def chains_of(sets: Sets, straight: tuple[bool, ...]) -> list[Chain]:
+def stack_of(sets: Sets, straight: tuple[bool, ...]) -> Stack:
     """Return the (not yet closed) chain of every set."""
     is_straight = np.array(straight)
     radius = np.clip(sets.size, LEAST_RADIUS, MOST_RADIUS)
@@ -332,12 +335,11 @@ def chains_of(sets: Sets, straight: tuple[bool, ...]) -> list[Chain]:
     turns[:, -1] = PI
     swept = np.zeros(radius.shape)
     swept[:, ~is_straight] = np.diff(turns, axis=-1)
-    curvature = np.where(is_straight, 0.0, 1 / radius)
-    length = np.where(is_straight, np.maximum(sets.size, 2 * SHORTEST), radius * swept)
-    return [
-        Chain(crown=float(sets.crown[index]), curvature=curvature[index], length=length[index])
-        for index in range(len(radius))
-    ]
+    return Stack(
+        crown=sets.crown,
+        curvature=np.where(is_straight, 0.0, 1 / radius),
+        length=np.where(is_straight, np.maximum(sets.size, 2 * SHORTEST), radius * swept),
+    )
 
 
 def apart(turns: Array, cost: Array, keep: int) -> list[int]:
@@ -368,7 +370,7 @@ def starts(
     keep: int = 4,
     insert_into: Array | None = None,
     robust: bool = False,
-) -> list[Chain]:
+) -> Stack:
     """Return the few best, well separated chains to start the solver from, best first.
 
     Parameters
@@ -394,7 +396,7 @@ def starts(
     >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
     >>> points, normals, _, _ = walk(true, np.linspace(0.0, true.length.sum(), 12))
     >>> turn = np.arctan2(normals[:, 0], normals[:, 1]).clip(0.0)
-    >>> best = starts(read_points(points, 1.0), turn, (False,) * 3)[0]
+    >>> best = starts(read_points(points, 1.0), turn, (False,) * 3).one(0)
     >>> bool(abs(best.radius[0] - 620.0) < 10.0)
     True
     """
@@ -407,4 +409,4 @@ def starts(
     solved = solve_sets(support, tried, robust=robust or bool(dimensions))
     refined = refine(support, solved, apart(tried, solved.cost, keep), readings)
     order = np.argsort(refined.cost, kind="stable")
-    return chains_of(refined.some(order), straight)
+    return stack_of(refined.some(order), straight)
