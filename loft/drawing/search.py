@@ -175,7 +175,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             count,
             turn=turn,
             before=last,
-            keep=2 if enough_at else (4 if count <= 4 else 3),
+            keep=count if enough_at else 0,
             most=10 if enough_at else 50,
             loss=loss,
             exchanges=0,
@@ -198,7 +198,7 @@ def fit_count(
     *,
     turn: Array | None = None,
     before: Fit | None = None,
-    keep: int = 4,
+    keep: int = 0,
     most: int = 50,
     loss: str = "",
     exchanges: int = 4,
@@ -215,7 +215,8 @@ def fit_count(
     before : Fit, optional
         A fit with one arc fewer, to insert one into.
     keep, most : int
-        Starts followed, and steps allowed to the best of them.
+        Starts followed, two for every join where not given, and steps allowed to the best
+        of them.
     loss : str
         As of `Task`.
     exchanges : int
@@ -239,6 +240,7 @@ def fit_count(
             insert = joins
     task = Task(readings=readings, straight=(False,) * count, loss=loss)
     good = _good(readings, task.unknowns)
+    keep = keep or 2 * (count - 1)
     found = starts(readings, turn, task.straight, keep=keep, insert_into=insert, robust=bool(loss))
     short = by_cost(settle_all(found, task, most=10, enough=1e-4, good=good))
     if not short:
