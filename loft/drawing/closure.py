@@ -87,20 +87,16 @@ def close_all(stack: Stack, held: Mask, *, most: int = 8) -> tuple[Stack, Mask]:
         stack, shut = _by_last_arc(stack, shut)
         if shut.all():
             return stack, shut
-    curvature, length, crown = stack.curvature.copy(), stack.length.copy(), stack.crown.copy()
-    for index in np.flatnonzero(~shut).tolist():
-        chain = stack.one(index)
-        for _ in range(most):
-            if is_closed(chain):
-                break
-            chain = _newton(chain, held)
-        if is_closed(chain, slack=1e4):
-            shut[index] = True
-            crown[index], curvature[index], length[index] = (
-                chain.crown,
-                chain.curvature,
-                chain.length,
-            )
+    left = np.flatnonzero(~shut)
+    part = stack.some(left)
+    for _ in range(most):
+        if _met(part, 1.0).all():
+            break
+        part = _newton(part, held)
+    shut = shut.copy()
+    shut[left] = _met(part, 1e4)
+    crown, curvature, length = stack.crown.copy(), stack.curvature.copy(), stack.length.copy()
+    crown[left], curvature[left], length[left] = part.crown, part.curvature, part.length
     return Stack(crown=crown, curvature=curvature, length=length), shut
 
 
@@ -114,14 +110,20 @@ def _by_last_arc(stack: Stack, shut: Mask) -> tuple[Stack, Mask]:
     return Stack(crown=stack.crown, curvature=curvature, length=length), shut | well
 
 
-def _newton(chain: Chain, held: Mask) -> Chain:
-    """Return the chain after one step of least change towards closure."""
-    size = np.where(held, 0.0, scales(chain))
-    rows = gap_gradient(chain) * size
-    step = -size * (rows.T @ np.linalg.lstsq(rows @ rows.T, gap(chain), rcond=None)[0])
-    shrink = step[1 + len(chain) :]
-    falling = shrink < 0
-    share = 1.0
-    if falling.any():  # no element may vanish on the way
-        share = min(1.0, float(np.min(0.7 * chain.length[falling] / -shrink[falling])))
-    return chain_of(figures(chain) + share * step)
+def _newton(stack: Stack, held: Mask) -> Stack:
+    """Return the chains after one step of least change towards closure."""
+    count = stack.count
+    size = np.where(held, 0.0, scales(stack))
+    rows = gap_gradient(stack) * size[:, None, :]
+    turned = rows.swapaxes(-1, -2)
+    pull = np.linalg.pinv(rows @ turned, hermitian=True) @ gap(stack)[..., None]
+    step = -size * (turned @ pull)[..., 0]
+    shrink = -step[:, 1 + count :]
+    # no element may vanish on the way
+    room = np.where(shrink > 0, 0.7 * stack.length, np.inf) / np.maximum(shrink, 1e-12)
+    step *= np.minimum(1.0, room.min(axis=-1))[:, None]
+    return Stack(
+        crown=stack.crown + step[:, 0],
+        curvature=stack.curvature + step[:, 1 : 1 + count],
+        length=stack.length + step[:, 1 + count :],
+    )

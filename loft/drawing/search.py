@@ -10,11 +10,12 @@ reported: a difference smaller than that settles nothing.
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from loft.drawing.chain import PI, Chain, project
+from loft.drawing.chain import PI, Chain, joined, project
 from loft.drawing.choice import WITHIN, Arcs, Choice, is_sound, judged, ranked
 from loft.drawing.conic import rivals
 from loft.drawing.diagnosis import diagnose
@@ -175,7 +176,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             count,
             turn=turn,
             before=last,
-            keep=count if enough_at else 0,
+            keep=count,
             most=10 if enough_at else 50,
             loss=loss,
             exchanges=0,
@@ -232,17 +233,17 @@ def fit_count(
     [620.0, 300.0]
     """
     turn = point_turns(readings) if turn is None else turn
-    insert = None
-    if before is not None:
-        turn = _turns_on(before, readings)
-        joins = before.chain.turn[1:-1]
-        if len(before.chain) == count - 1 and (np.diff([0.0, *joins, PI]) > 0).all():
-            insert = joins
+    keep = keep or 2 * (count - 1)
     task = Task(readings=readings, straight=(False,) * count, loss=loss)
     good = _good(readings, task.unknowns)
-    keep = keep or 2 * (count - 1)
-    found = starts(readings, turn, task.straight, keep=keep, insert_into=insert, robust=bool(loss))
-    short = by_cost(settle_all(found, task, most=10, enough=1e-4, good=good))
+    sought = partial(starts, readings, straight=task.straight, robust=bool(loss))
+    found = [sought(turn=turn, keep=keep)]
+    if before is not None:
+        joins = before.chain.turn[1:-1]
+        whole = len(before.chain) == count - 1 and (np.diff([0.0, *joins, PI]) > 0).all()
+        insert = joins if whole else None
+        found.append(sought(turn=_turns_on(before, readings), keep=keep, insert_into=insert))
+    short = by_cost(settle_all(joined(found), task, most=10, enough=1e-4, good=good))
     if not short:
         return None
     hopeful = short[: 1 if short[0].cost < good else 2]

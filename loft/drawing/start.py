@@ -28,7 +28,6 @@ from loft.job.records import Array
 GRID = np.deg2rad(np.arange(10.0, 171.0, 10.0))
 MOST_SETS = 700  # sets of turns tried; beyond, an even share of all of them
 APART = np.deg2rad(8.0)  # two starts nearer than this in every turn count as one
-FEW_TURNS = 100  # in some sets, no more: equal ones among them are not looked for
 LEAST_RADIUS, MOST_RADIUS = 40.0, 2e5
 LOOSE = 0.03  # a drawn radius is believed to this share while starts are sought
 
@@ -39,8 +38,11 @@ class Support:
 
     Parameters
     ----------
-    turn, value, weight : ndarray, shape (s,)
-        Support `value` wanted at direction `turn`, with weight 1 / sigma.
+    turn, value : ndarray, shape (k, s)
+        Support `value` wanted at direction `turn`: one row of normals for all sets, or one
+        for each.
+    weight : ndarray, shape (s,)
+        1 / sigma.
     straight : tuple of bool
         Make-up of the chain.
     dimensions : tuple of Dimension
@@ -135,8 +137,8 @@ def support_of(
     at = {"top": (0.0, 1.0), "bottom": (PI, -1.0), "max_half_breadth": (PI / 2, 1.0)}
     drawn = [(*at[one.kind], one) for one in dimensions if one.kind in at]
     return Support(
-        turn=np.concatenate([turn, [angle for angle, _, _ in drawn]]),
-        value=np.concatenate([value, [sign * one.value for _, sign, one in drawn]]),
+        turn=np.concatenate([turn, [angle for angle, _, _ in drawn]])[None],
+        value=np.concatenate([value, [sign * one.value for _, sign, one in drawn]])[None],
         weight=np.concatenate(
             [1 / readings.spread, [1 / max(one.sigma, 1.0) for _, _, one in drawn]]
         ),
@@ -160,58 +162,88 @@ def solve_sets(support: Support, turns: Array, *, robust: bool = False) -> Sets:
     robust : bool
         Count large misfits linearly, when sets are compared.
     """
-    columns, closure, pick = _columns(support, turns)
-    seam = 1e3 * support.weight.mean()
-    every = np.concatenate([columns * support.weight[:, None], seam * closure])
-    value = np.concatenate([support.value * support.weight, [0.0]])
+    place, where = np.unique(turns, return_inverse=True)
+    return _solved(support, place[None], where.reshape(turns.shape), robust=robust)
+
+
+def _solved(
+    support: Support, place: Array, where: NDArray[np.int64], *, robust: bool = False
+) -> Sets:
+    """Solve the linear problems of sets that share their turns.
+
+    Parameters
+    ----------
+    support : Support
+        Of k rows of normals.
+    place : ndarray, shape (k, c)
+        Turns that occur with each of them.
+    where : ndarray of int, shape (p, knots)
+        Which of these the sets have, alike with all k.
+
+    Returns
+    -------
+    Sets
+        k times p of them, those with the first row of normals first.
+    """
+    columns, pick = _columns(support, place, where)
+    value = np.zeros((*columns.shape[:2], 1))
+    value[:, :-1, 0] = support.value * support.weight
     extra, wanted = _drawn_rows(support)
-    normal = (every.T @ every)[pick[:, :, None], pick[:, None, :]] + extra.T @ extra
-    right = (value @ every)[pick] + wanted @ extra
-    size = np.sqrt(np.einsum("bii->bi", normal)) + 1e-12
-    scaled = normal / (size[:, :, None] * size[:, None, :]) + 1e-9 * np.eye(normal.shape[-1])
+    turned = columns.swapaxes(-1, -2)
+    normal = (turned @ columns)[:, pick[:, :, None], pick[:, None, :]] + extra.T @ extra
+    right = (turned @ value)[:, pick, 0] + wanted @ extra
+    size = np.sqrt(np.einsum("kpii->kpi", normal)) + 1e-12
+    scaled = normal / (size[..., :, None] * size[..., None, :]) + 1e-9 * np.eye(normal.shape[-1])
     found = np.linalg.solve(scaled, (right / size)[..., None])[..., 0] / size
     if robust:
         miss = np.concatenate(
-            [np.einsum("sbj,bj->bs", every[:, pick], found) - value, found @ extra.T - wanted],
+            [
+                np.einsum("kspj,kpj->kps", columns[:, :, pick], found) - value.swapaxes(-1, -2),
+                found @ extra.T - wanted,
+            ],
             axis=-1,
         )
         miss = np.abs(miss)
         cost = np.where(miss < 3, miss**2, 6 * miss - 9).sum(axis=-1)
     else:
         fall = ((normal @ found[..., None])[..., 0] - 2 * right) * found
-        cost = value @ value + wanted @ wanted + fall.sum(axis=-1)
-    return _sets(support, turns, found, cost)
+        cost = (value * value).sum(axis=1) + wanted @ wanted + fall.sum(axis=-1)
+    turns = place[:, where].reshape(-1, where.shape[1])
+    return _sets(support, turns, found.reshape(len(turns), -1), cost.ravel())
 
 
-def _columns(support: Support, turns: Array) -> tuple[Array, Array, NDArray[np.int64]]:
-    """Return the columns of all turns that occur, and which of them every set has.
+def _columns(
+    support: Support, place: Array, where: NDArray[np.int64]
+) -> tuple[Array, NDArray[np.int64]]:
+    """Return the weighted columns of all turns that occur, and which of them every set has.
 
     Returns
     -------
-    columns : ndarray, shape (s, c)
-        Support by crown, first radius, change of radius and length of a straight at a turn.
-    closure : ndarray, shape (1, c)
-        What they add to bl at the keel.
-    pick : ndarray of int, shape (b, knots + 2 + straights)
+    columns : ndarray, shape (k, s + 1, q)
+        Support by crown, first radius, change of radius and length of a straight at a turn;
+        last what they add to bl at the keel.
+    pick : ndarray of int, shape (p, knots + 2 + straights)
     """
-    if turns.size > FEW_TURNS:
-        place, inverse = np.unique(turns, return_inverse=True)
-    else:
-        place, inverse = turns.ravel(), np.arange(turns.size)
-    where = inverse.reshape(turns.shape)
-    past = np.maximum(support.turn[:, None] - place, 0.0)
-    parts = [np.cos(support.turn)[:, None], 1 - np.cos(support.turn)[:, None], 1 - np.cos(past)]
-    ties, pick = [np.zeros(2), -np.sin(place)], [np.tile([0, 1], (len(turns), 1)), 2 + where]
-    if any(support.straight):
+    turn, flat = support.turn[..., None], any(support.straight)
+    count = place.shape[1]
+    out = np.zeros((len(turn), turn.shape[1] + 1, 2 + count + (2 + count) * flat))
+    rows, last = out[:, :-1], out[:, -1]
+    rows[..., 0], rows[..., 1] = np.cos(support.turn), 1 - np.cos(support.turn)
+    rows[..., 2 : 2 + count] = 1 - np.cos(np.maximum(turn - place[:, None], 0.0))
+    last[:, 2 : 2 + count] = -np.sin(place)
+    pick = [np.tile([0, 1], (len(where), 1)), 2 + where]
+    if flat:
         # a straight lies at the join it stands in, at 0 or pi at the ends
-        lies = np.concatenate([[0.0], place, [PI]])
-        parts.append(np.sin(np.maximum(support.turn[:, None] - lies, 0.0)))
-        ties.append(np.cos(lies))
-        ends = np.pad(where + 1, ((0, 0), (1, 1)), constant_values=((0, 0), (0, len(lies) - 1)))
-        before = np.cumsum([not flat for flat in support.straight])
-        joins = [int(before[i]) for i, flat in enumerate(support.straight) if flat]
-        pick.append(2 + len(place) + ends[:, joins])
-    return np.concatenate(parts, axis=1), np.concatenate(ties)[None], np.concatenate(pick, axis=1)
+        lies = np.pad(place, ((0, 0), (1, 1)), constant_values=((0, 0), (0.0, PI)))
+        rows[..., 2 + count :] = np.sin(np.maximum(turn - lies[:, None], 0.0))
+        last[:, 2 + count :] = np.cos(lies)
+        ends = np.pad(where + 1, ((0, 0), (1, 1)), constant_values=((0, 0), (0, count + 1)))
+        before = np.cumsum([not one for one in support.straight])
+        joins = [int(before[i]) for i, one in enumerate(support.straight) if one]
+        pick.append(2 + count + ends[:, joins])
+    rows *= support.weight[:, None]
+    last *= 1e3 * support.weight.mean()
+    return out, np.concatenate(pick, axis=1)
 
 
 def _sets(support: Support, turns: Array, found: Array, cost: Array) -> Sets:
@@ -266,64 +298,63 @@ def grid_sets(knots: int, *, most: int = MOST_SETS) -> Array:
 def refine(support: Support, sets: Sets, which: Sequence[int], readings: Readings) -> Sets:
     """Move the turns of some sets about, coarse then fine, re-reading normals on the way."""
     current = sets.some(which)
-    supports = [support] * len(which)
-    steps = _patterns(support.knots)
+    count, knots = current.turns.shape
+    support = replace(
+        support,
+        turn=np.tile(support.turn, (count, 1)),
+        value=np.tile(support.value, (count, 1)),
+    )
+    steps = _patterns(knots)
+    where = steps + 1 + 3 * np.arange(knots)
     for width in np.deg2rad([5.0, 2.5]):
-        supports = _re_read(supports, current, readings)
-        found = [
-            _moved(one, current.some([index]), width * steps) for index, one in enumerate(supports)
-        ]
-        current = Sets(
-            turns=np.concatenate([one.turns for one in found]),
-            crown=np.concatenate([one.crown for one in found]),
-            size=np.concatenate([one.size for one in found]),
-            cost=np.concatenate([one.cost for one in found]),
-        )
+        support = _re_read(support, current, readings)
+        place = np.clip(current.turns[..., None] + width * np.arange(-1, 2), 0.03, PI - 0.03)
+        tried = _solved(support, place.reshape(count, -1), where)
+        rising = (np.diff(tried.turns, axis=1) > 0.03).all(axis=1)
+        cost = np.where(rising, tried.cost, np.inf).reshape(count, -1)
+        best = cost.argmin(axis=1)
+        found = tried.some(best + len(steps) * np.arange(count))
+        moved = cost.min(axis=1) < np.inf
+        current = found if moved.all() else _kept(moved, found, current)
     return current
 
 
-def _moved(support: Support, current: Sets, moves: Array) -> Sets:
-    """Return the best of one set moved about, the set itself where no move is in order."""
-    tried = np.clip(current.turns[0] + moves, 0.03, PI - 0.03)
-    tried = tried[(np.diff(tried, axis=1) > 0.03).all(axis=1)]
-    if not len(tried):
-        return current
-    solved = solve_sets(support, tried)
-    return solved.some([int(np.argmin(solved.cost))])
+def _kept(use: NDArray[np.bool_], one: Sets, other: Sets) -> Sets:
+    """Return the sets of `one` where they are to be used, of `other` elsewhere."""
+    wide = use[:, None]
+    return Sets(
+        turns=np.where(wide, one.turns, other.turns),
+        crown=np.where(use, one.crown, other.crown),
+        size=np.where(wide, one.size, other.size),
+        cost=np.where(use, one.cost, other.cost),
+    )
 
 
-def _patterns(knots: int) -> Array:
+@lru_cache(maxsize=16)
+def _patterns(knots: int) -> NDArray[np.int64]:
     """Return the moves to try: all combinations, or single moves and a fixed sample."""
     if knots <= 4:
-        return np.array(list(product((-1.0, 0.0, 1.0), repeat=knots))).reshape(-1, knots)
-    more = np.random.default_rng(0).integers(-1, 2, (60, knots)).astype(np.float64)
-    return np.concatenate([np.zeros((1, knots)), np.eye(knots), -np.eye(knots), more])
+        return np.array(list(product((-1, 0, 1), repeat=knots)), dtype=np.int64).reshape(-1, knots)
+    more = np.random.default_rng(0).integers(-1, 2, (60, knots))
+    one = np.eye(knots, dtype=np.int64)
+    return np.concatenate([np.zeros((1, knots), dtype=np.int64), one, -one, more])
 
 
-def _re_read(supports: list[Support], current: Sets, readings: Readings) -> list[Support]:
-    """Return the rows of each set, the points' normals read off the chain found so far."""
-    sound = ~(current.size < 25.0).any(axis=-1)
-    if not sound.any():
-        return supports
-    which = np.flatnonzero(sound)
-    stack = stack_of(current.some(which), supports[0].straight)
+def _re_read(support: Support, current: Sets, readings: Readings) -> Support:
+    """Return the rows of every set, the points' normals read off the chain found so far."""
+    which = np.flatnonzero(~(current.size < 25.0).any(axis=-1))
+    stack = stack_of(current.some(which), support.straight)
     stack, shut = close_all(stack, np.zeros(1 + 2 * stack.count, dtype=bool))
     folded = readings.upright[0]
     normal = project(stack, folded).normal
-    turn = np.clip(np.arctan2(normal[..., 0], normal[..., 1]), 0.0, PI)
-    turn = np.where((normal[..., 0] < 0) & (normal[..., 1] < 0), PI, turn)
-    value = folded[:, 0] * np.sin(turn) + folded[:, 1] * np.cos(turn)
-    count = len(folded)
-    out = list(supports)
-    for at, index in enumerate(which):
-        if shut[at] and (stack.length[at] > 0).all():
-            old = supports[index]
-            out[index] = replace(
-                old,
-                turn=np.concatenate([turn[at], old.turn[count:]]),
-                value=np.concatenate([value[at], old.value[count:]]),
-            )
-    return out
+    read = np.clip(np.arctan2(normal[..., 0], normal[..., 1]), 0.0, PI)
+    read = np.where((normal[..., 0] < 0) & (normal[..., 1] < 0), PI, read)
+    sound = shut & (stack.length > 0).all(axis=-1)
+    turn, value = support.turn.copy(), support.value.copy()
+    turn[which[sound], : len(folded)] = read[sound]
+    at = turn[:, : len(folded)]
+    value[:, : len(folded)] = folded[:, 0] * np.sin(at) + folded[:, 1] * np.cos(at)
+    return replace(support, turn=turn, value=value)
 
 
 def stack_of(sets: Sets, straight: tuple[bool, ...]) -> Stack:
