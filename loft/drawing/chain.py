@@ -198,15 +198,6 @@ def cosine_share(angle: Array) -> Array:
     return np.sin(angle / 2) * sine_share(angle / 2)
 
 
-def joined(stacks: Sequence[Stack]) -> Stack:
-    """Return stacks of one number of elements as one stack."""
-    return Stack(
-        crown=np.concatenate([stack.crown for stack in stacks]),
-        curvature=np.concatenate([stack.curvature for stack in stacks]),
-        length=np.concatenate([stack.length for stack in stacks]),
-    )
-
-
 def _sine_slope(angle: Array, share: Array) -> Array:
     """Return the derivative of sin(u)/u, given that share; by series where it cancels."""
     small = np.abs(angle) < 5e-3  # the next term of the series is 1e-12 of the first

@@ -10,12 +10,11 @@ reported: a difference smaller than that settles nothing.
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from loft.drawing.chain import PI, Chain, joined, project
+from loft.drawing.chain import PI, Chain, project
 from loft.drawing.choice import WITHIN, Arcs, Choice, is_sound, judged, ranked
 from loft.drawing.conic import rivals
 from loft.drawing.diagnosis import diagnose
@@ -167,7 +166,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
     turn = point_turns(readings)
     fits: dict[int, Fit] = {}
     bic: dict[int, float] = {}
-    enough_at, last = 0, None
+    enough_at = 0
     for count in range(3, most_arcs + 1):
         if 2 * count - 1 >= readings.rows:
             break
@@ -175,15 +174,14 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             readings,
             count,
             turn=turn,
-            before=last,
-            keep=count,
+            keep=count if enough_at else 0,
             most=10 if enough_at else 50,
             loss=loss,
             exchanges=0,
         )
         if fit is None:
             continue
-        fits[count], last = fit, fit
+        fits[count] = fit
         bic[count] = judged(fit).bic
         spare = max(len(fit.row) - fit.task.unknowns, 1)
         if fit.cost < spare + 2.5 * np.sqrt(2 * spare) and not enough_at:
@@ -198,7 +196,6 @@ def fit_count(
     count: int,
     *,
     turn: Array | None = None,
-    before: Fit | None = None,
     keep: int = 0,
     most: int = 50,
     loss: str = "",
@@ -213,8 +210,6 @@ def fit_count(
         Arcs, three or more.
     turn : ndarray, shape (m,), optional
         Direction of the normal at every point; found from the points if not given.
-    before : Fit, optional
-        A fit with one arc fewer, to insert one into.
     keep, most : int
         Starts followed, two for every join where not given, and steps allowed to the best
         of them.
@@ -236,14 +231,8 @@ def fit_count(
     keep = keep or 2 * (count - 1)
     task = Task(readings=readings, straight=(False,) * count, loss=loss)
     good = _good(readings, task.unknowns)
-    sought = partial(starts, readings, straight=task.straight, robust=bool(loss))
-    found = [sought(turn=turn, keep=keep)]
-    if before is not None:
-        joins = before.chain.turn[1:-1]
-        whole = len(before.chain) == count - 1 and (np.diff([0.0, *joins, PI]) > 0).all()
-        insert = joins if whole else None
-        found.append(sought(turn=_turns_on(before, readings), keep=keep, insert_into=insert))
-    short = by_cost(settle_all(joined(found), task, most=10, enough=1e-4, good=good))
+    found = starts(readings, turn, task.straight, keep=keep, robust=bool(loss))
+    short = by_cost(settle_all(found, task, most=10, enough=1e-4, good=good))
     if not short:
         return None
     hopeful = short[: 1 if short[0].cost < good else 2]

@@ -399,7 +399,6 @@ def starts(
     *,
     dimensions: Sequence[Dimension] = (),
     keep: int = 4,
-    insert_into: Array | None = None,
     robust: bool = False,
 ) -> Stack:
     """Return the few best, well separated chains to start the solver from, best first.
@@ -415,8 +414,6 @@ def starts(
         Figures of the drawing that guide the search.
     keep : int
         How many to return at most.
-    insert_into : ndarray, optional
-        Turns of a good chain with one arc fewer: one more is also tried anywhere in it.
     robust : bool
         Count large misfits linearly, when starts are compared.
 
@@ -433,10 +430,6 @@ def starts(
     """
     support = support_of(readings, turn, straight, dimensions)
     tried = grid_sets(support.knots)
-    if insert_into is not None and len(insert_into) == support.knots - 1:
-        more = np.deg2rad(np.arange(4.0, 177.0, 3.0))
-        wider = np.column_stack([np.tile(insert_into, (len(more), 1)), more])
-        tried = np.concatenate([tried, np.sort(wider, axis=1)])
     solved = solve_sets(support, tried, robust=robust or bool(dimensions))
     refined = refine(support, solved, apart(tried, solved.cost, keep), readings)
     order = np.argsort(refined.cost, kind="stable")
