@@ -35,6 +35,7 @@ from loft.job.errors import LoftError
 from loft.job.records import Array
 
 MOST_ARCS = 7
+ROUGH = 1e-4  # relative gain of a step below which a fit is settled for a comparison
 POOR = 0.001  # chance below which a section without a reverse curve does not explain the readings
 
 
@@ -175,7 +176,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             count,
             turn=turn,
             keep=count if enough_at else 0,
-            most=10 if enough_at else 50,
+            enough=ROUGH if enough_at else 1e-7,
             loss=loss,
             exchanges=0,
         )
@@ -188,6 +189,9 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             enough_at = count
         if enough_at and count > min(bic, key=bic.__getitem__):
             break
+    best = min(bic, key=bic.__getitem__, default=0)
+    if best > enough_at > 0:
+        fits[best] = finished([fits[best]], most=50, enough=1e-7)[0]
     return fits
 
 
@@ -197,7 +201,7 @@ def fit_count(
     *,
     turn: Array | None = None,
     keep: int = 0,
-    most: int = 50,
+    enough: float = 1e-7,
     loss: str = "",
     exchanges: int = 4,
 ) -> Fit | None:
@@ -210,9 +214,10 @@ def fit_count(
         Arcs, three or more.
     turn : ndarray, shape (m,), optional
         Direction of the normal at every point; found from the points if not given.
-    keep, most : int
-        Starts followed, two for every join where not given, and steps allowed to the best
-        of them.
+    keep : int
+        Starts followed; two for every join where not given.
+    enough : float
+        Relative gain below which the best of them have settled.
     loss : str
         As of `Task`.
     exchanges : int
@@ -232,12 +237,12 @@ def fit_count(
     task = Task(readings=readings, straight=(False,) * count, loss=loss)
     good = _good(readings, task.unknowns)
     found = starts(readings, turn, task.straight, keep=keep, robust=bool(loss))
-    short = by_cost(settle_all(found, task, most=10, enough=1e-4, good=good))
+    short = by_cost(settle_all(found, task, most=10, enough=ROUGH, good=good))
     if not short:
         return None
     hopeful = short[: 1 if short[0].cost < good else 2]
-    steps = most if short[0].cost < 30 * good else 8
-    best = by_cost(finished(hopeful, most=steps, enough=1e-7))[0]
+    steps = 50 if short[0].cost < 30 * good else 8
+    best = by_cost(finished(hopeful, most=steps, enough=enough))[0]
     if best.cost < good or not exchanges:
         return best
     return _mended(best, good, exchanges)
@@ -280,7 +285,7 @@ def _best_of_sets(fit: Fit, turns: Array, *, straight: tuple[bool, ...], keep: i
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, turns)
     chains = stack_of(refine(support, sets, apart(turns, sets.cost, keep), readings), straight)
-    short = by_cost(settle_all(chains, task, most=10, enough=1e-4))
+    short = by_cost(settle_all(chains, task, most=10, enough=ROUGH))
     return next(iter(by_cost(finished(short[:3], most=40, enough=1e-6))), None)
 
 
@@ -331,7 +336,7 @@ def _without_a_join(fit: Fit) -> Fit | None:
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, fewer)
     chains = stack_of(refine(support, sets, range(len(fewer)), readings), straight)
-    short = sorted(by_cost(settle_all(chains, task, most=6, enough=1e-4)), key=_rank)
+    short = sorted(by_cost(settle_all(chains, task, most=6, enough=ROUGH)), key=_rank)
     return min(finished(short[:2], most=40, enough=1e-6), key=_rank, default=None)
 
 
