@@ -296,7 +296,9 @@ def project(chain: Shape, points: ArrayLike) -> Feet:
     row = (*_each(element), element)
     along = along[row]
     turn = chain.turn[at] + chain.curvature[at] * along
-    return Feet(distance[row], element, along, np.stack([np.sin(turn), np.cos(turn)], axis=-1))
+    normal = np.zeros((*turn.shape, 2))
+    normal[..., 0], normal[..., 1] = np.sin(turn), np.cos(turn)
+    return Feet(distance[row], element, along, normal)
 
 
 def _each(element: Whole) -> tuple[Whole, ...]:
@@ -347,8 +349,11 @@ def push(chain: Shape, points: Array, normal: Array, element: Whole, along: Arra
     turned = across[..., None] * (points[..., :, None, 1] - knot[..., 1])
     turned -= upward[..., None] * (points[..., :, None, 0] - knot[..., 0])
     below = np.arange(count) < element[..., None]
-    bent = np.stack(_bent(chain.turn[..., :-1], chain.curvature, chain.length), axis=-2)
-    moved = normal @ bent + chain.length[..., None, :] * turned
+    bent_bl, bent_height = _bent(chain.turn[..., :-1], chain.curvature, chain.length)
+    moved = (
+        across[..., None] * bent_bl[..., None, :] + upward[..., None] * bent_height[..., None, :]
+    )
+    moved += chain.length[..., None, :] * turned
     out[..., 1 : 1 + count] = moved * below
     moved = normal @ np.swapaxes(tangent, -1, -2) + chain.curvature[..., None, :] * turned
     out[..., 1 + count :] = moved * below

@@ -27,9 +27,15 @@ def chain_of(values: Array) -> Chain:
 
 def scales(chain: Shape) -> Array:
     """Return the size of an ordinary change of every figure, shape (..., 1 + 2n)."""
+    return figure_scales(chain)[..., :-2]
+
+
+def figure_scales(chain: Shape) -> Array:
+    """Return the same with the centreline's shift and lean, shape (..., 2n + 3)."""
     count = chain.count
-    out = np.full((*chain.curvature.shape[:-1], 1 + 2 * count), 100.0)
+    out = np.full((*chain.curvature.shape[:-1], 3 + 2 * count), 100.0)
     out[..., 1 : 1 + count] = 0.1 / np.maximum(chain.length, 30.0)
+    out[..., -2:] = 10.0, 0.01
     return out
 
 
@@ -116,8 +122,10 @@ def _newton(stack: Stack, held: Mask) -> Stack:
     size = np.where(held, 0.0, scales(stack))
     rows = gap_gradient(stack) * size[:, None, :]
     turned = rows.swapaxes(-1, -2)
-    pull = np.linalg.pinv(rows @ turned, hermitian=True) @ gap(stack)[..., None]
-    step = -size * (turned @ pull)[..., 0]
+    normal = rows @ turned
+    own = [0, 1]  # both may say the same: a hair more, and each is met half
+    normal[:, own, own] = (1 + 1e-12) * normal[:, own, own] + 1e-30
+    step = -size * (turned @ np.linalg.solve(normal, gap(stack)[..., None]))[..., 0]
     shrink = -step[:, 1 + count :]
     # no element may vanish on the way
     room = np.where(shrink > 0, 0.7 * stack.length, np.inf) / np.maximum(shrink, 1e-12)

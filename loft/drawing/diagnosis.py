@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from loft.drawing.chain import Chain, push, walk
-from loft.drawing.closure import Mask, close, figures
+from loft.drawing.closure import Mask, close, figure_scales, figures
 from loft.drawing.dimensions import centre_gradients
-from loft.drawing.solve import Fit, Task, figure_scales, free_directions, settle, weights
+from loft.drawing.solve import Fit, Task, free_directions, settle, weights
 from loft.job.records import Array, freeze_arrays
 
 REJECT = 3.2905267314918945  # |w| of a wrong figure: two-sided 0.1 % of a normal

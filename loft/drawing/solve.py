@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from loft.drawing.chain import Chain, Shape, Stack, gap_gradient, stacked
-from loft.drawing.closure import Mask, close_all, scales
+from loft.drawing.closure import Mask, close_all, figure_scales
 from loft.drawing.dimensions import Dimension, dimension_rows
 from loft.drawing.readings import Readings, reading_rows
 from loft.job.records import Array
@@ -169,12 +169,6 @@ def free_directions(chain: Chain, fixed: Mask) -> Array:
     out = np.zeros((len(free), basis.shape[0] - rank))
     out[free] = basis[rank:].T
     return size[:, None] * out
-
-
-def figure_scales(chain: Shape) -> Array:
-    """Return the size of an ordinary change of all 2n + 3 figures, shape (..., 2n + 3)."""
-    size = scales(chain)
-    return np.concatenate([size, np.broadcast_to([10.0, 0.01], (*size.shape[:-1], 2))], axis=-1)
 
 
 @dataclass(frozen=True, eq=False)
