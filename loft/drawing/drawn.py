@@ -120,7 +120,11 @@ def other_readings(drawing: Drawing) -> Iterator[tuple[str, Drawing]]:
     element that is not there, and each drawn radius disbelieved in turn.
     """
     slots = drawing.slots
+    told = {one.element for one in drawing.dimensions}
     for at in range(1, len(slots)):
+        above = slots[at - 1]
+        if at > 1 and not (at - 1 in told or above.straight or above.hollow):
+            continue  # below an arc of which nothing is drawn is the same as above it
         words = f'with one more arc between "{slots[at - 1].name}" and "{slots[at].name}"'
         yield words, with_slot(drawing, at, Slot(name=_new_name(drawing)))
     inner = range(1, len(slots) - 1)
