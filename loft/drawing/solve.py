@@ -18,10 +18,9 @@ from loft.drawing.chain import Chain, Shape, Stack, gap_gradient, stacked
 from loft.drawing.closure import Mask, close_all, figure_scales
 from loft.drawing.dimensions import Dimension, dimension_rows
 from loft.drawing.readings import Readings, reading_rows
+from loft.drawing.step import SHORTEST, least_squares_step, share_within, stepped
 from loft.job.records import Array
 
-SHORTEST = 3.0  # mm: no element is let shrink below
-MOST_TURN = 0.5  # radians an element may turn in one step
 TRIALS = 10  # steps in a row that better nothing, then it has settled
 POOR = 0.1  # of the gain promised: less, and the radii are solved again
 LEAST_SHARE = 1e-6  # of a step within bounds: less is no step
@@ -368,10 +367,10 @@ def finished(fits: Sequence[Fit], *, most: int = 60, enough: float = 1e-9) -> li
 def _trial(stand: _Stand, task: Task, fixed: Mask, damping: Array) -> tuple[_Stand, Array]:
     """Return the stands after one trial step of each, those it does not better as before."""
     row, slope = _weighed(stand, task)
-    step = _kept_long(stand.stack, row, slope, fixed, damping)
-    share = _share(stand.stack, step)
+    step = least_squares_step(stand.stack, row, slope, fixed, damping)
+    share = share_within(stand.stack, step)
     moved = share[:, None] * step
-    trial, shut = close_all(_along(stand.stack, moved), fixed[:-2], most=5)
+    trial, shut = close_all(stepped(stand.stack, moved), fixed[:-2], most=5)
     stuck = share < LEAST_SHARE
     fair = shut & (trial.length > 0).all(axis=-1) & ~stuck
     raised = damping * np.where(stuck, 10.0, 6.0)
@@ -396,95 +395,6 @@ def _weighed(stand: _Stand, task: Task) -> tuple[Array, Array]:
         return stand.row, stand.slope
     root = np.sqrt(weights(stand.row, task))
     return stand.row * root, stand.slope * root[..., None]
-
-
-def _along(stack: Stack, moved: Array) -> Stack:
-    """Return the chains a step on: an arc turns as far as the step says, its length follows."""
-    count = stack.count
-    bend, run = moved[:, 1 : 1 + count], moved[:, 1 + count : 1 + 2 * count]
-    curvature, length = stack.curvature + bend, stack.length + run
-    swept = curvature * stack.length + stack.curvature * run
-    arc = (np.abs(bend) < 0.5 * stack.curvature) & (swept > 0.01)
-    return Stack(
-        crown=stack.crown + moved[:, 0],
-        curvature=curvature,
-        length=np.where(arc, swept / np.where(arc, curvature, 1.0), length),
-    )
-
-
-def _kept_long(stack: Stack, row: Array, slope: Array, fixed: Mask, damping: Array) -> Array:
-    """Return damped least-squares steps, those lengths held that would fall below the shortest.
-
-    Closure is kept to first order.
-    """
-    count = stack.count
-    free = np.flatnonzero(~fixed)
-    size = figure_scales(stack)[:, free]
-    slope = slope[..., free] * size[:, None, :]
-    turned = slope.swapaxes(-1, -2)
-    normal, pull = turned @ slope, (turned @ row[..., None])[..., 0]
-    tied = np.zeros((len(stack), 2, len(fixed)))
-    tied[..., :-2] = gap_gradient(stack)
-    tied = tied[..., free] * size[:, None, :]
-    step = np.zeros((len(stack), len(fixed)))
-    step[:, free] = size * _tied_step(normal, pull, tied, damping)
-    lengths = slice(1 + count, 1 + 2 * count)
-    short = (stack.length <= 1.05 * SHORTEST) & ~fixed[lengths]
-    if not short.any():
-        return step
-    held = np.tile(fixed, (len(stack), 1))
-    for _ in range(count):
-        falls = (step[:, lengths] < 0) & short & ~held[:, lengths]
-        if not falls.any():
-            break
-        held[:, lengths] |= falls
-        step[:, free] = size * _tied_step(normal, pull, tied, damping, held[:, free])
-    return step
-
-
-def _tied_step(
-    normal: Array, pull: Array, tied: Array, damping: Array, held: Mask | None = None
-) -> Array:
-    """Return steps s with (N + damping) s = -pull in the space tied s = 0, some figures held.
-
-    Parameters
-    ----------
-    normal : ndarray, shape (b, f, f)
-    pull : ndarray, shape (b, f)
-    tied : ndarray, shape (b, 2, f)
-    damping : ndarray, shape (b,)
-    held : ndarray of bool, shape (b, f), optional
-    """
-    count = pull.shape[-1]
-    diagonal = np.arange(count)
-    own = normal[:, diagonal, diagonal]
-    trace = own.sum(axis=-1, keepdims=True) + 1e-12
-    whole = np.zeros((len(pull), count + 2, count + 2))
-    whole[:, :count, :count] = normal
-    whole[:, diagonal, diagonal] += damping[:, None] * np.maximum(own, 1e-10 * trace)
-    if held is not None:
-        kept = ~held
-        whole[:, :count, :count] *= kept[:, :, None] & kept[:, None, :]
-        whole[:, diagonal, diagonal] += np.where(held, trace, 0.0)
-        pull, tied = pull * kept, tied * kept[:, None, :]
-    length = np.sqrt((tied * tied).sum(axis=-1, keepdims=True)) + 1e-300
-    tied = tied * (trace[..., None] / count / length)
-    whole[:, :count, count:], whole[:, count:, :count] = tied.swapaxes(-1, -2), tied
-    # a tie that says nothing new, or nothing at all, is let go
-    whole[:, [count, count + 1], [count, count + 1]] = -1e-10 * trace
-    right = np.zeros((len(pull), count + 2, 1))
-    right[:, :count, 0] = -pull
-    return np.asarray(np.linalg.solve(whole, right)[:, :count, 0], dtype=np.float64)
-
-
-def _share(stack: Stack, step: Array) -> Array:
-    """Return how much of every step keeps lengths and turns within bounds."""
-    count = stack.count
-    bend, run = step[:, 1 : 1 + count], step[:, 1 + count : 1 + 2 * count]
-    room = np.maximum(stack.length - 0.99 * SHORTEST, 0.0)
-    fits = np.where(-run > room, room / np.maximum(-run, 1e-12), 1.0).min(axis=-1)
-    swing = np.abs(bend * stack.length + stack.curvature * run).max(axis=-1)
-    return np.minimum(fits, MOST_TURN / np.maximum(swing, MOST_TURN))
 
 
 def _reset_radii(stand: _Stand, task: Task, fixed: Mask) -> tuple[_Stand, Mask]:

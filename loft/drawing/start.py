@@ -22,7 +22,7 @@ from loft.drawing.chain import PI, Stack, project
 from loft.drawing.closure import close_all
 from loft.drawing.dimensions import Dimension
 from loft.drawing.readings import Readings
-from loft.drawing.solve import SHORTEST
+from loft.drawing.step import SHORTEST
 from loft.job.records import Array
 
 GRID = np.deg2rad(np.arange(10.0, 171.0, 10.0))
