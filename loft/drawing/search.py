@@ -1,10 +1,11 @@
 """The free fit: the fewest arcs and straights that explain what was measured.
 
 Chains of three arcs and more are fitted in turn and judged by BIC with the survey's
-own sigma; the best one is then simplified by leaving out each join and by trying
-every nearly flat element as a straight. Only where no convex section explains the
-readings is one element allowed to be hollow. Every make-up within 6 of the best is
-reported: a difference smaller than that settles nothing.
+own sigma, every join counted once more because its place was searched for. The best
+one is then simplified by leaving out each join and by trying every nearly flat element
+as a straight. Only where no convex section explains the readings is one element allowed
+to be hollow. Every make-up within 6 of the best is reported: a difference smaller than
+that settles nothing.
 """
 
 from __future__ import annotations
@@ -166,7 +167,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
     """Fit chains of 3 arcs and more, until one more arc no longer pays."""
     turn = point_turns(readings)
     fits: dict[int, Fit] = {}
-    bic: dict[int, float] = {}
+    rank: dict[int, float] = {}
     enough_at = 0
     for count in range(3, most_arcs + 1):
         if 2 * count - 1 >= readings.rows:
@@ -175,7 +176,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             readings,
             count,
             turn=turn,
-            keep=count if enough_at else 0,
+            keep=count - 2 if enough_at else 0,
             enough=ROUGH if enough_at else 1e-7,
             loss=loss,
             exchanges=0,
@@ -183,13 +184,13 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
         if fit is None:
             continue
         fits[count] = fit
-        bic[count] = judged(fit).bic
+        rank[count] = judged(fit).rank
         spare = max(len(fit.row) - fit.task.unknowns, 1)
         if fit.cost < spare + 2.5 * np.sqrt(2 * spare) and not enough_at:
             enough_at = count
-        if enough_at and count > min(bic, key=bic.__getitem__):
+        if enough_at and count > min(rank, key=rank.__getitem__):
             break
-    best = min(bic, key=bic.__getitem__, default=0)
+    best = min(rank, key=rank.__getitem__, default=0)
     if best > enough_at > 0:
         fits[best] = finished([fits[best]], most=50, enough=1e-7)[0]
     return fits
@@ -300,13 +301,13 @@ def _turns_on(fit: Fit, readings: Readings) -> Array:
 def _simplify(fits: dict[int, Fit]) -> None:
     """Leave out joins of the best fit for as long as that pays; adds to `fits`.
 
-    First of the best by BIC, even an artefact (with one join too many it often is one),
+    First of the best by rank, even an artefact (with one join too many it often is one),
     then of the best sound one.
     """
     tried: list[Fit] = []
     for sound in (False, True):
         for _ in range(MOST_ARCS):
-            order = {n: (sound and not is_sound(fit), judged(fit).bic) for n, fit in fits.items()}
+            order = {n: (sound and not is_sound(fit), judged(fit).rank) for n, fit in fits.items()}
             best = min(order, key=order.__getitem__)
             if any(fits[best] is one for one in tried):
                 break
@@ -356,7 +357,7 @@ def _hardened(fit: Fit) -> Fit:
 
 def _straightened(fits: dict[int, Fit]) -> list[Fit]:
     """Return fits with nearly flat elements of the best one made straight, one by one."""
-    best = min(fits.values(), key=lambda fit: judged(fit).bic)
+    best = min(fits.values(), key=lambda fit: judged(fit).rank)
     out: list[Fit] = []
     while True:
         flatness = np.abs(best.chain.curvature) / np.maximum(diagnose(best).sd_curvature, 1e-12)
