@@ -164,8 +164,28 @@ def _good(readings: Readings, unknowns: int) -> float:
 
 
 def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
-    """Fit chains of 3 arcs and more, until one more arc no longer pays."""
-    turn = point_turns(readings)
+    """Fit chains of 3 arcs and more, until one more arc no longer pays.
+
+    Where none of them explains the readings, once more with the normals read off the best.
+    """
+    fits = _counted(readings, most_arcs, loss, point_turns(readings))
+    if fits and not any(_explains(fit) for fit in fits.values()):
+        best = min(fits.values(), key=lambda fit: fit.cost)
+        again = _counted(readings, most_arcs, loss, _turns_on(best, readings))
+        for count, fit in again.items():
+            if count not in fits or fit.cost < fits[count].cost:
+                fits[count] = fit
+    return fits
+
+
+def _explains(fit: Fit) -> bool:
+    """Tell whether a fit leaves no more than noise."""
+    spare = max(len(fit.row) - fit.task.unknowns, 1)
+    return fit.cost < spare + 2.5 * np.sqrt(2 * spare)
+
+
+def _counted(readings: Readings, most_arcs: int, loss: str, turn: Array) -> dict[int, Fit]:
+    """Fit chains of 3 arcs and more from given normals."""
     fits: dict[int, Fit] = {}
     rank: dict[int, float] = {}
     enough_at = 0
@@ -185,8 +205,7 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             continue
         fits[count] = fit
         rank[count] = judged(fit).rank
-        spare = max(len(fit.row) - fit.task.unknowns, 1)
-        if fit.cost < spare + 2.5 * np.sqrt(2 * spare) and not enough_at:
+        if not enough_at and _explains(fit):
             enough_at = count
         if enough_at and count > min(rank, key=rank.__getitem__):
             break
