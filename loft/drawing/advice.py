@@ -8,9 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from loft.drawing.chain import project, push, walk
+from loft.drawing.closure import figure_scales
 from loft.drawing.diagnosis import MOVES, Diagnosis, line_covariance
 from loft.drawing.readings import fold
-from loft.drawing.solve import Fit, figure_scales, free_directions, weights
+from loft.drawing.solve import Fit, free_directions, weights
 from loft.job.records import Array
 
 PLACES = 60  # places tried, from crown to keel

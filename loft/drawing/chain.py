@@ -15,6 +15,7 @@ height), tangent = (cos turn, -sin turn).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -29,7 +30,7 @@ Whole = NDArray[np.int64]
 STRAIGHT = 1e-9  # 1/mm: a radius over a thousand kilometres is a straight
 
 
-_ARRAYS = ("curvature", "length", "turn", "knot", "tangent", "inward")
+_ARRAYS = ("curvature", "length", "turn", "knot", "tangent")
 
 
 class Feet(NamedTuple):
@@ -42,7 +43,63 @@ class Feet(NamedTuple):
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Chain:
+class Shape:
+    """What a chain and a stack of chains have in common: "..." is nothing, or (b,).
+
+    Parameters
+    ----------
+    curvature : ndarray, shape (..., n)
+        1/mm; 0 is a straight, negative a hollow (reverse) curve.
+    length : ndarray, shape (..., n)
+        mm along each element.
+    """
+
+    curvature: Array
+    length: Array
+    turn: Array = field(init=False, repr=False)  # (..., n + 1) at the element ends
+    knot: Array = field(init=False, repr=False)  # (..., n + 1, 2) tangent points, (bl, height)
+    tangent: Array = field(init=False, repr=False)  # (..., n + 1, 2)
+
+    def _lay_out(self, crown: Array | np.float64) -> None:
+        """Work out turns and tangent points from the crown's height, shape (...)."""
+        curvature = np.array(self.curvature, dtype=np.float64)
+        length = np.array(self.length, dtype=np.float64)
+        wide = (*curvature.shape[:-1], curvature.shape[-1] + 1)
+        half = 0.5 * curvature * length
+        turn = np.zeros(wide)
+        (2 * half).cumsum(axis=-1, out=turn[..., 1:])
+        middle = turn[..., :-1] + half
+        chord = length * sine_share(half)
+        knot = np.zeros((*wide, 2))
+        knot[..., 0, 1] = crown
+        knot[..., 1:, 0], knot[..., 1:, 1] = chord * np.cos(middle), -chord * np.sin(middle)
+        knot.cumsum(axis=-2, out=knot)
+        tangent = np.zeros((*wide, 2))
+        tangent[..., 0], tangent[..., 1] = np.cos(turn), -np.sin(turn)
+        arrays = (curvature, length, turn, knot, tangent)
+        for name, value in zip(_ARRAYS, arrays, strict=True):
+            value.setflags(write=False)
+            object.__setattr__(self, name, value)
+
+    @property
+    def inward(self) -> Array:
+        """Return the normals to the inside at the element ends, shape (..., n + 1, 2)."""
+        return np.stack([self.tangent[..., 1], -self.tangent[..., 0]], axis=-1)
+
+    @property
+    def count(self) -> int:
+        """Return the number of elements."""
+        return self.curvature.shape[-1]
+
+    def at(self, element: Whole) -> Whole | tuple[Whole, Whole]:
+        """Return the index of given elements, shape (..., m), in an array shaped (..., n)."""
+        if self.curvature.ndim == 1:
+            return element
+        return np.arange(len(self.curvature))[:, None], element
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Chain(Shape):
     """Tangent arcs and straights from the crown to the keel.
 
     Parameters
@@ -56,34 +113,9 @@ class Chain:
     """
 
     crown: float
-    curvature: Array
-    length: Array
-    turn: Array = field(init=False, repr=False)  # (n + 1,) at the element ends
-    knot: Array = field(init=False, repr=False)  # (n + 1, 2) tangent points, (bl, height)
-    tangent: Array = field(init=False, repr=False)  # (n + 1, 2)
-    inward: Array = field(init=False, repr=False)  # (n + 1, 2) normals to the inside
 
     def __post_init__(self) -> None:
-        curvature = np.array(self.curvature, dtype=np.float64)
-        length = np.array(self.length, dtype=np.float64)
-        count = len(curvature)
-        half = 0.5 * curvature * length
-        turn = np.zeros(count + 1)
-        np.cumsum(2 * half, out=turn[1:])
-        middle = turn[:-1] + half
-        chord = length * sine_share(half)
-        knot = np.zeros((count + 1, 2))
-        np.cumsum(chord * np.cos(middle), out=knot[1:, 0])
-        np.cumsum(chord * -np.sin(middle), out=knot[1:, 1])
-        knot[:, 1] += self.crown
-        tangent = np.zeros((count + 1, 2))
-        tangent[:, 0], tangent[:, 1] = np.cos(turn), -np.sin(turn)
-        inward = np.zeros((count + 1, 2))
-        inward[:, 0], inward[:, 1] = tangent[:, 1], -tangent[:, 0]
-        arrays = (curvature, length, turn, knot, tangent, inward)
-        for name, value in zip(_ARRAYS, arrays, strict=True):
-            value.setflags(write=False)
-            object.__setattr__(self, name, value)
+        self._lay_out(np.float64(self.crown))
 
     def __len__(self) -> int:
         return len(self.curvature)
@@ -106,6 +138,55 @@ class Chain:
         return float(self.knot[-1, 1])
 
 
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Stack(Shape):
+    """Chains of one number of elements side by side: b at the price of two.
+
+    Parameters
+    ----------
+    crown : ndarray, shape (b,)
+    curvature, length : ndarray, shape (b, n)
+    """
+
+    crown: Array
+
+    def __post_init__(self) -> None:
+        self._lay_out(self.crown)
+
+    def __len__(self) -> int:
+        return len(self.crown)
+
+    def one(self, index: int) -> Chain:
+        """Return one of the chains."""
+        return Chain(
+            crown=float(self.crown[index]),
+            curvature=self.curvature[index],
+            length=self.length[index],
+        )
+
+    def some(self, which: Whole) -> Stack:
+        """Return some of the chains."""
+        return Stack(
+            crown=self.crown[which], curvature=self.curvature[which], length=self.length[which]
+        )
+
+
+def stacked(chains: Sequence[Chain]) -> Stack:
+    """Return chains of one number of elements as a stack.
+
+    Examples
+    --------
+    >>> pair = [strike(600.0, [620.0, size], [1.0, 2.0]) for size in (300.0, 310.0)]
+    >>> len(stacked(pair)), stacked(pair).count, stacked(pair).one(1).radius[1].round(9)
+    (2, 3, np.float64(310.0))
+    """
+    return Stack(
+        crown=np.array([chain.crown for chain in chains]),
+        curvature=np.array([chain.curvature for chain in chains]),
+        length=np.array([chain.length for chain in chains]),
+    )
+
+
 def sine_share(angle: Array) -> Array:
     """Return sin(u)/u, also at 0."""
     safe = np.where(angle == 0, 1e-20, angle)
@@ -117,17 +198,12 @@ def cosine_share(angle: Array) -> Array:
     return np.sin(angle / 2) * sine_share(angle / 2)
 
 
-def _slopes(angle: Array) -> tuple[Array, Array]:
-    """Return the derivatives of sin(u)/u and (1 - cos u)/u; by series where they cancel."""
-    small = np.abs(angle) < 1e-2
+def _sine_slope(angle: Array, share: Array) -> Array:
+    """Return the derivative of sin(u)/u, given that share; by series where it cancels."""
+    small = np.abs(angle) < 5e-3  # the next term of the series is 1e-12 of the first
     safe = np.where(small, 1.0, angle)
-    sine, cosine, square = np.sin(safe), np.cos(safe), safe * safe
-    first, second = (safe * cosine - sine) / square, (safe * sine - 1 + cosine) / square
-    if small.any():
-        near = angle[small]
-        first[small] = near * (-1 / 3 + near**2 * (1 / 30 - near**2 / 840))
-        second[small] = 0.5 - near**2 * (1 / 8 - near**2 / 144)
-    return first, second
+    near = angle * (angle * angle / 30 - 1 / 3)
+    return np.where(small, near, (np.cos(safe) - share) / safe)
 
 
 def strike(crown: float, radii: ArrayLike, turns: ArrayLike) -> Chain:
@@ -178,7 +254,7 @@ def strike(crown: float, radii: ArrayLike, turns: ArrayLike) -> Chain:
     )
 
 
-def project(chain: Chain, points: ArrayLike) -> Feet:
+def project(chain: Shape, points: ArrayLike) -> Feet:
     """Return the orthogonal foot of every point on the chain.
 
     One formula serves arcs, hollows and straights. The first and last element are
@@ -186,8 +262,8 @@ def project(chain: Chain, points: ArrayLike) -> Feet:
 
     Parameters
     ----------
-    chain : Chain
-    points : array_like, shape (m, 2)
+    chain : Chain or Stack
+    points : array_like, shape (m, 2), or (b, m, 2) for a stack
         (bl, height), bl >= 0, mm.
 
     Examples
@@ -196,34 +272,48 @@ def project(chain: Chain, points: ArrayLike) -> Feet:
     [5.0]
     """
     points = np.asarray(points, dtype=np.float64)
-    offset = points[:, None, :] - chain.knot[None, :-1, :]
-    ahead = np.einsum("mnc,nc->mn", offset, chain.tangent[:-1])
-    inside = np.einsum("mnc,nc->mn", offset, chain.inward[:-1])
-    curvature = chain.curvature
-    across, down = curvature * ahead, 1.0 - curvature * inside
-    distance = (curvature * (ahead**2 + inside**2) - 2 * inside) / (np.hypot(across, down) + 1)
+    cosine, sine = chain.tangent[..., None, :-1, 0], chain.tangent[..., None, :-1, 1]
+    curvature = chain.curvature[..., None, :]
+    out = points[..., :, None, 0] - chain.knot[..., None, :-1, 0]
+    up = points[..., :, None, 1] - chain.knot[..., None, :-1, 1]
+    ahead, inside = out * cosine + up * sine, out * sine - up * cosine
+    across, bent = curvature * ahead, curvature * inside
+    down = 1.0 - bent
+    distance = (across * ahead + (bent - 2.0) * inside) / (np.hypot(across, down) + 1.0)
     flat = np.abs(curvature) < STRAIGHT
-    along = np.where(flat, ahead, np.arctan2(across, down) / np.where(flat, 1.0, curvature))
-    before, after = np.maximum(-along, 0.0), np.maximum(along - chain.length, 0.0)
-    before[:, 0] = 0.0
-    after[:, -1] = 0.0
-    beyond = np.maximum(before, after)
+    along = np.arctan2(across, down)
+    if flat.any():
+        along = np.where(flat, ahead, along / np.where(flat, 1.0, curvature))
+    else:
+        along /= curvature
+    beyond = along - chain.length[..., None, :]
+    beyond[..., -1] = 0.0
+    beyond[..., 1:] = np.maximum(beyond[..., 1:], -along[..., 1:])
     # a foot outside its element loses to any foot inside one
-    element = np.argmin(np.abs(distance) + 1e3 * beyond * (beyond > 1e-7), axis=1)
-    row = np.arange(len(points))
-    along = along[row, element]
-    turn = chain.turn[element] + chain.curvature[element] * along
-    normal = np.zeros((len(points), 2))
-    normal[:, 0], normal[:, 1] = np.sin(turn), np.cos(turn)
-    return Feet(distance[row, element], element, along, normal)
+    miss = np.abs(distance) + 1e3 * beyond * (beyond > 1e-7)
+    element = np.argmin(miss, axis=-1)
+    at = chain.at(element)
+    row = (*_each(element), element)
+    along = along[row]
+    turn = chain.turn[at] + chain.curvature[at] * along
+    normal = np.zeros((*turn.shape, 2))
+    normal[..., 0], normal[..., 1] = np.sin(turn), np.cos(turn)
+    return Feet(distance[row], element, along, normal)
 
 
-def place(chain: Chain, element: Whole, along: Array) -> Array:
-    """Return the points at given lengths along given elements, shape (m, 2)."""
-    angle = chain.curvature[element] * along
-    return chain.knot[element] + along[:, None] * (
-        sine_share(angle)[:, None] * chain.tangent[element]
-        + cosine_share(angle)[:, None] * chain.inward[element]
+def _each(element: Whole) -> tuple[Whole, ...]:
+    """Return the index of every point in an array shaped (..., m)."""
+    points = np.arange(element.shape[-1])
+    return (points,) if element.ndim == 1 else (np.arange(len(element))[:, None], points)
+
+
+def place(chain: Shape, element: Whole, along: Array) -> Array:
+    """Return the points at given lengths along given elements, shape (..., m, 2)."""
+    at = chain.at(element)
+    angle = chain.curvature[at] * along
+    return chain.knot[at] + along[..., None] * (
+        sine_share(angle)[..., None] * chain.tangent[at]
+        + cosine_share(angle)[..., None] * chain.inward[at]
     )
 
 
@@ -245,70 +335,66 @@ def walk(chain: Chain, girth: ArrayLike) -> tuple[Array, Array, Whole, Array]:
     return place(chain, element, along), normal, element, along
 
 
-def push(chain: Chain, points: Array, normal: Array, element: Whole, along: Array) -> Array:
-    """Return how far material points move along given normals, shape (m, 1 + 2n).
+def push(chain: Shape, points: Array, normal: Array, element: Whole, along: Array) -> Array:
+    """Return how far material points move along given normals, shape (..., m, 1 + 2n).
 
     By the chain's figures in the order crown, curvatures, lengths. Everything below a
     changed element moves rigidly: its end is displaced and the rest turns about it.
     """
-    count = len(chain)
-    out = np.zeros((len(points), 1 + 2 * count))
-    out[:, 0] = normal[:, 1]
-    arm = points[:, None, :] - chain.knot[None, 1:, :]
-    turned = normal[:, :1] * arm[..., 1] - normal[:, 1:] * arm[..., 0]
-    below = np.arange(count)[None, :] < element[:, None]
-    # whole elements first, then every point on its own
-    both = _bent(
-        chain,
-        np.concatenate([np.arange(count), element]),
-        np.concatenate([chain.length, along]),
+    count = chain.count
+    out = np.zeros((*element.shape, 1 + 2 * count))
+    across, upward = normal[..., 0], normal[..., 1]
+    out[..., 0] = upward
+    knot, tangent = chain.knot[..., None, 1:, :], chain.tangent[..., 1:, :]
+    turned = across[..., None] * (points[..., :, None, 1] - knot[..., 1])
+    turned -= upward[..., None] * (points[..., :, None, 0] - knot[..., 0])
+    below = np.arange(count) < element[..., None]
+    bent_bl, bent_height = _bent(chain.turn[..., :-1], chain.curvature, chain.length)
+    moved = (
+        across[..., None] * bent_bl[..., None, :] + upward[..., None] * bent_height[..., None, :]
     )
-    bent, own = both[:count], both[count:]
-    out[:, 1 : 1 + count] = (normal @ bent.T + chain.length * turned) * below
-    out[:, 1 + count :] = (normal @ chain.tangent[1:].T + chain.curvature * turned) * below
-    out[np.arange(len(points)), 1 + element] += np.einsum("mc,mc->m", normal, own)
+    moved += chain.length[..., None, :] * turned
+    out[..., 1 : 1 + count] = moved * below
+    moved = normal @ np.swapaxes(tangent, -1, -2) + chain.curvature[..., None, :] * turned
+    out[..., 1 + count :] = moved * below
+    at = chain.at(element)
+    own_bl, own_height = _bent(chain.turn[at], chain.curvature[at], along)
+    out[(*_each(element), 1 + element)] += across * own_bl + upward * own_height
     return out
 
 
-def _bent(chain: Chain, element: Whole, along: Array) -> Array:
-    """Return how a point moves with its own element's curvature, the start held."""
-    first, second = _slopes(chain.curvature[element] * along)
-    square = along * along
-    return (square * first)[:, None] * chain.tangent[element] + (square * second)[
-        :, None
-    ] * chain.inward[element]
-
-
-def gradient(chain: Chain, point: Array, element: int, along: float) -> Array:
-    """Return how one material point moves with the figures, (bl, height), shape (2, 1 + 2n)."""
-    return push(
-        chain,
-        np.stack([point, point]),
-        np.eye(2),
-        np.array([element, element]),
-        np.array([along, along], dtype=np.float64),
-    )
+def _bent(turn: Array, curvature: Array, along: Array) -> tuple[Array, Array]:
+    """Return how a point of an element moves, (bl, height), with its curvature, the start held."""
+    half = 0.5 * curvature * along
+    share = sine_share(half)
+    slope = _sine_slope(half, share)
+    cosine, sine = np.cos(turn + half), np.sin(turn + half)
+    size = 0.5 * along * along
+    return size * (slope * cosine - share * sine), -size * (slope * sine + share * cosine)
 
 
 def end_gradient(chain: Chain, element: int) -> Array:
     """Return how the lower end of an element moves with the figures, shape (2, 1 + 2n)."""
-    out = gradient(chain, chain.knot[element + 1], element, float(chain.length[element]))
+    end = np.broadcast_to(chain.knot[element + 1], (2, 2))
+    here = np.full(2, element)
+    out = push(chain, end, np.eye(2), here, np.full(2, chain.length[element]))
     out[:, 1 + len(chain) + element] += chain.tangent[element + 1]
     return out
 
 
-def gap(chain: Chain) -> Array:
+def gap(chain: Shape) -> Array:
     """Return what is missing to closure: turn less pi (radians), bl at the keel (mm)."""
-    return np.array([chain.turn[-1] - PI, chain.knot[-1, 0]])
+    return np.stack([chain.turn[..., -1] - PI, chain.knot[..., -1, 0]], axis=-1)
 
 
-def gap_gradient(chain: Chain) -> Array:
-    """Return how the gap changes with the figures, shape (2, 1 + 2n)."""
-    count = len(chain)
-    out = np.zeros((2, 1 + 2 * count))
-    out[0, 1 : 1 + count], out[0, 1 + count :] = chain.length, chain.curvature
-    arm = chain.keel - chain.knot[1:, 1]  # turning the rest moves the end along bl
-    bent = _bent(chain, np.arange(count), chain.length)[:, 0]
-    out[1, 1 : 1 + count] = bent + chain.length * arm
-    out[1, 1 + count :] = chain.tangent[1:, 0] + chain.curvature * arm
+def gap_gradient(chain: Shape) -> Array:
+    """Return how the gap changes with the figures, shape (..., 2, 1 + 2n)."""
+    count = chain.count
+    out = np.zeros((*chain.curvature.shape[:-1], 2, 1 + 2 * count))
+    out[..., 0, 1 : 1 + count], out[..., 0, 1 + count :] = chain.length, chain.curvature
+    # turning the rest moves the end along bl
+    arm = chain.knot[..., -1:, 1] - chain.knot[..., 1:, 1]
+    bent = _bent(chain.turn[..., :-1], chain.curvature, chain.length)[0]
+    out[..., 1, 1 : 1 + count] = bent + chain.length * arm
+    out[..., 1, 1 + count :] = chain.tangent[..., 1:, 0] + chain.curvature * arm
     return out

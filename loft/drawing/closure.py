@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from loft.drawing.chain import PI, Chain, gap, gap_gradient
+from loft.drawing.chain import PI, Chain, Shape, Stack, gap, gap_gradient, stacked
 from loft.job.records import Array
 
 Mask = NDArray[np.bool_]
@@ -25,16 +25,28 @@ def chain_of(values: Array) -> Chain:
     )
 
 
-def scales(chain: Chain) -> Array:
-    """Return the size of an ordinary change of every figure."""
-    bend = 0.1 / np.maximum(chain.length, 30.0)
-    return np.concatenate([[100.0], bend, np.full(len(chain), 100.0)])
+def scales(chain: Shape) -> Array:
+    """Return the size of an ordinary change of every figure, shape (..., 1 + 2n)."""
+    return figure_scales(chain)[..., :-2]
+
+
+def figure_scales(chain: Shape) -> Array:
+    """Return the same with the centreline's shift and lean, shape (..., 2n + 3)."""
+    count = chain.count
+    out = np.full((*chain.curvature.shape[:-1], 3 + 2 * count), 100.0)
+    out[..., 1 : 1 + count] = 0.1 / np.maximum(chain.length, 30.0)
+    out[..., -2:] = 10.0, 0.01
+    return out
 
 
 def is_closed(chain: Chain, *, slack: float = 1.0) -> bool:
     """Tell whether the chain is closed to rounding times `slack`."""
-    miss = np.abs(gap(chain))
-    return bool(miss[0] < TURN * slack and miss[1] < MISS * slack)
+    return bool(_met(chain, slack))
+
+
+def _met(chain: Shape, slack: float) -> Mask:
+    """Tell whether each chain is closed to rounding times `slack`."""
+    return np.asarray((np.abs(gap(chain)) < np.multiply(slack, [TURN, MISS])).all(axis=-1))
 
 
 def close(chain: Chain, held: Mask, *, most: int = 8) -> Chain | None:
@@ -60,38 +72,66 @@ def close(chain: Chain, held: Mask, *, most: int = 8) -> Chain | None:
     >>> closed.radius.round(6).tolist()
     [600.0, 600.0]
     """
-    if is_closed(chain):
-        return chain
-    if not (held[len(chain)] or held[-1]):
-        short = _by_last_arc(chain)
-        if short is not None:
-            return short
+    stack, shut = close_all(stacked([chain]), held, most=most)
+    return stack.one(0) if shut[0] else None
+
+
+def close_all(stack: Stack, held: Mask, *, most: int = 8) -> tuple[Stack, Mask]:
+    """Close every chain of a stack as `close` does, and tell which of them are closed.
+
+    Examples
+    --------
+    >>> open_one = Chain(crown=600.0, curvature=[1 / 600, 1 / 700], length=[600.0, 900.0])
+    >>> stack, shut = close_all(stacked([open_one] * 2), np.zeros(5, dtype=bool))
+    >>> stack.length.round(3).tolist(), shut.tolist()
+    ([[600.0, 1284.956], [600.0, 1284.956]], [True, True])
+    """
+    shut = _met(stack, 1.0)
+    if shut.all():
+        return stack, shut
+    if not (held[stack.count] or held[-1]):
+        stack, shut = _by_last_arc(stack, shut)
+        if shut.all():
+            return stack, shut
+    left = np.flatnonzero(~shut)
+    part = stack.some(left)
     for _ in range(most):
-        if is_closed(chain):
-            return chain
-        chain = _newton(chain, held)
-    return chain if is_closed(chain, slack=1e4) else None
+        if _met(part, 1.0).all():
+            break
+        part = _newton(part, held)
+    shut = shut.copy()
+    shut[left] = _met(part, 1e4)
+    crown, curvature, length = stack.crown.copy(), stack.curvature.copy(), stack.length.copy()
+    crown[left], curvature[left], length[left] = part.crown, part.curvature, part.length
+    return Stack(crown=crown, curvature=curvature, length=length), shut
 
 
-def _by_last_arc(chain: Chain) -> Chain | None:
-    """Return the chain closed by its last arc in closed form, where that is well placed."""
-    turn, sine, out = chain.turn[-2], -chain.tangent[-2, 1], chain.knot[-2, 0]
-    if not (sine > 0.15 and 0 < turn < PI and out > 20.0):
-        return None
-    curvature, length = chain.curvature.copy(), chain.length.copy()
-    curvature[-1] = sine / out
-    length[-1] = (PI - turn) / curvature[-1]
-    return Chain(crown=chain.crown, curvature=curvature, length=length)
+def _by_last_arc(stack: Stack, shut: Mask) -> tuple[Stack, Mask]:
+    """Return the chains closed by their last arcs in closed form, where that is well placed."""
+    turn, sine, out = stack.turn[:, -2], -stack.tangent[:, -2, 1], stack.knot[:, -2, 0]
+    well = ~shut & (sine > 0.15) & (turn > 0) & (turn < PI) & (out > 20.0)
+    curvature, length = stack.curvature.copy(), stack.length.copy()
+    curvature[well, -1] = sine[well] / out[well]
+    length[well, -1] = (PI - turn[well]) / curvature[well, -1]
+    return Stack(crown=stack.crown, curvature=curvature, length=length), shut | well
 
 
-def _newton(chain: Chain, held: Mask) -> Chain:
-    """Return the chain after one step of least change towards closure."""
-    size = np.where(held, 0.0, scales(chain))
-    rows = gap_gradient(chain) * size
-    step = -size * (rows.T @ np.linalg.lstsq(rows @ rows.T, gap(chain), rcond=None)[0])
-    shrink = step[1 + len(chain) :]
-    falling = shrink < 0
-    share = 1.0
-    if falling.any():  # no element may vanish on the way
-        share = min(1.0, float(np.min(0.7 * chain.length[falling] / -shrink[falling])))
-    return chain_of(figures(chain) + share * step)
+def _newton(stack: Stack, held: Mask) -> Stack:
+    """Return the chains after one step of least change towards closure."""
+    count = stack.count
+    size = np.where(held, 0.0, scales(stack))
+    rows = gap_gradient(stack) * size[:, None, :]
+    turned = rows.swapaxes(-1, -2)
+    normal = rows @ turned
+    own = [0, 1]  # both may say the same: a hair more, and each is met half
+    normal[:, own, own] = (1 + 1e-12) * normal[:, own, own] + 1e-30
+    step = -size * (turned @ np.linalg.solve(normal, gap(stack)[..., None]))[..., 0]
+    shrink = -step[:, 1 + count :]
+    # no element may vanish on the way
+    room = np.where(shrink > 0, 0.7 * stack.length, np.inf) / np.maximum(shrink, 1e-12)
+    step *= np.minimum(1.0, room.min(axis=-1))[:, None]
+    return Stack(
+        crown=stack.crown + step[:, 0],
+        curvature=stack.curvature + step[:, 1 : 1 + count],
+        length=stack.length + step[:, 1 + count :],
+    )

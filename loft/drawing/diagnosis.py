@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from loft.drawing.chain import Chain, push, walk
-from loft.drawing.closure import Mask, close, figures
-from loft.drawing.dimensions import centre_gradient
-from loft.drawing.solve import Fit, Task, figure_scales, free_directions, settle, weights
+from loft.drawing.closure import Mask, close, figure_scales, figures
+from loft.drawing.dimensions import centre_gradients
+from loft.drawing.solve import Fit, Task, free_directions, settle, weights
 from loft.job.records import Array, freeze_arrays
 
 REJECT = 3.2905267314918945  # |w| of a wrong figure: two-sided 0.1 % of a normal
@@ -100,8 +100,9 @@ def _arc_spread(chain: Chain, covariance: Array, open_modes: Array) -> tuple[Arr
     moved = np.abs(open_modes / figure_scales(chain)[:, None])[1 : 1 + count]
     loose = moved.max(axis=1, initial=0.0) > MOVES
     centre = np.full((count, 2, 2), np.nan)
+    moves = np.pad(centre_gradients(chain), ((0, 0), (0, 0), (0, 2)))
     for index in np.flatnonzero(np.isfinite(chain.radius)):
-        by = np.pad(centre_gradient(chain, int(index)), ((0, 0), (0, 2)))
+        by = moves[index]
         centre[index] = by @ covariance @ by.T
         loose_centre = np.abs(by @ open_modes).max(initial=0.0) > 100 * MOVES
         if loose[index] or loose_centre:

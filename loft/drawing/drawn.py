@@ -12,7 +12,7 @@ from loft.drawing.choice import Choice, judged
 from loft.drawing.facts import Drawing, Slot, as_straight, with_slot, without, without_slot
 from loft.drawing.hollow import bend_out
 from loft.drawing.readings import Readings
-from loft.drawing.solve import Fit, Task, settle
+from loft.drawing.solve import Fit, Task, by_cost, finished, settle_all
 from loft.drawing.start import point_turns, starts
 from loft.job.errors import LoftError
 from loft.job.records import Array
@@ -84,18 +84,19 @@ def fit_drawing(
         loss=loss,
     )
     radius = [_hollow_radius(slot) for slot in drawing.slots]
-    short: list[Fit] = []
-    for chain in starts(readings, turn, flat, dimensions=drawing.dimensions, keep=tries):
-        fit = settle(bend_out(chain, radius), task, most=8, enough=1e-4)
-        if fit is not None:
-            short.append(fit)
-    short.sort(key=lambda fit: fit.cost)
-    hopeful = [fit for fit in short[: (tries + 1) // 2] if fit.cost < 3 * short[0].cost + 20]
-    full = [settle(fit.chain, task, lean=fit.lean, most=60, enough=1e-8) for fit in hopeful]
-    found = [fit for fit in full if fit is not None]
-    if not found:
+    found = starts(readings, turn, flat, dimensions=drawing.dimensions, keep=tries)
+    short = by_cost(
+        settle_all(
+            [bend_out(found.one(at), radius) for at in range(len(found))],
+            task,
+            most=8,
+            enough=1e-4,
+        )
+    )
+    full = finished(short[: (tries + 1) // 2], enough=1e-8)
+    if not full:
         return None
-    best = min(found, key=lambda fit: fit.cost + _oddness(fit.chain, hollow))
+    best = min(full, key=lambda fit: fit.cost + _oddness(fit.chain, hollow))
     return Reading(words=words, drawing=drawing, choice=judged(best, hollow=any(hollow)))
 
 
@@ -119,7 +120,11 @@ def other_readings(drawing: Drawing) -> Iterator[tuple[str, Drawing]]:
     element that is not there, and each drawn radius disbelieved in turn.
     """
     slots = drawing.slots
+    told = {one.element for one in drawing.dimensions}
     for at in range(1, len(slots)):
+        above = slots[at - 1]
+        if at > 1 and not (at - 1 in told or above.straight or above.hollow):
+            continue  # below an arc of which nothing is drawn is the same as above it
         words = f'with one more arc between "{slots[at - 1].name}" and "{slots[at].name}"'
         yield words, with_slot(drawing, at, Slot(name=_new_name(drawing)))
     inner = range(1, len(slots) - 1)

@@ -14,7 +14,7 @@ import numpy as np
 from loft.drawing.chain import Chain
 from loft.drawing.choice import BENT, judged
 from loft.drawing.readings import Readings
-from loft.drawing.solve import Fit, Task, settle
+from loft.drawing.solve import Fit, Task, by_cost, finished, settle, settle_all
 from loft.drawing.start import starts
 from loft.job.records import Array
 
@@ -102,8 +102,8 @@ def fit_hollow(readings: Readings, turn: Array, *, loss: str = "") -> list[Fit]:
     for count in range(4, MOST_HOLLOW + 1):
         if 2 * count - 1 >= readings.rows:
             break
-        fits = [_with_hollow(readings, turn, count, at, loss) for at in range(1, count - 1)]
-        found = [judged(fit, hollow=True) for fit in fits if fit is not None]
+        fits = _with_hollow(readings, turn, count, loss)
+        found = [judged(fit, hollow=True) for fit in fits]
         sound = [one for one in found if one.sound]
         if sound:
             best = min(sound, key=lambda one: one.bic)
@@ -113,21 +113,21 @@ def fit_hollow(readings: Readings, turn: Array, *, loss: str = "") -> list[Fit]:
     return out
 
 
-def _with_hollow(readings: Readings, turn: Array, count: int, at: int, loss: str) -> Fit | None:
-    """Return the best chain of some elements, of which one is hollow."""
-    flat = tuple(index == at for index in range(count))
-    radius = np.where(flat, FIRST_RADIUS, np.inf).tolist()
+def _with_hollow(readings: Readings, turn: Array, count: int, loss: str) -> list[Fit]:
+    """Return the best chains of some elements, of which one is hollow, for each that may be."""
     task = Task(readings=readings, straight=(False,) * count, loss=loss)
-    short: list[Fit] = []
-    for chain in starts(readings, turn, flat, keep=3, robust=bool(loss)):
-        fit = settle(bend_out(chain, radius), task, most=10, enough=1e-4)
-        if fit is not None:
-            short.append(fit)
-    short.sort(key=lambda fit: fit.cost)
-    full = [settle(fit.chain, task, lean=fit.lean, enough=1e-7) for fit in short[:2]]
-    kept = [
-        fit
-        for fit in full
-        if fit is not None and ((fit.chain.curvature < 0) == np.array(flat)).all()
-    ]
-    return min(kept, key=lambda fit: fit.cost, default=None)
+    places, chains = [], []
+    for at in range(1, count - 1):
+        flat = tuple(index == at for index in range(count))
+        radius = np.where(flat, FIRST_RADIUS, np.inf).tolist()
+        found = starts(readings, turn, flat, keep=3, robust=bool(loss))
+        places += [at] * len(found)
+        chains += [bend_out(found.one(index), radius) for index in range(len(found))]
+    begun = settle_all(chains, task, most=10, enough=1e-4)
+    out = []
+    for at in range(1, count - 1):
+        short = by_cost(fit for fit, place in zip(begun, places, strict=True) if place == at)
+        full = by_cost(finished(short[:2], enough=1e-7))
+        hollow = np.arange(count) == at
+        out += [fit for fit in full if ((fit.chain.curvature < 0) == hollow).all()][:1]
+    return out

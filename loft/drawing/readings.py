@@ -7,11 +7,12 @@ stand aside and lean: its shift and lean are nuisances of the fit, with priors.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from loft.drawing.chain import Chain, project, push
+from loft.drawing.chain import Shape, project, push
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, freeze_arrays
 
@@ -51,6 +52,11 @@ class Readings:
 
     def __len__(self) -> int:
         return len(self.point)
+
+    @cached_property
+    def upright(self) -> tuple[Array, Array]:
+        """Return what `fold` does with a centreline at bl 0, upright."""
+        return _folded(self, np.zeros(2))
 
     @property
     def rows(self) -> int:
@@ -226,48 +232,59 @@ def fold(readings: Readings, lean: Array) -> tuple[Array, Array]:
     Parameters
     ----------
     readings : Readings
-    lean : ndarray, shape (2,)
-        Shift (mm) and lean (radians) of the centreline.
+    lean : ndarray, shape (..., 2)
+        Shift (mm) and lean (radians) of the centreline; of a stack, (b, 2).
 
     Returns
     -------
-    folded : ndarray, shape (m, 2)
-    by : ndarray, shape (m, 2, 2)
+    folded : ndarray, shape (..., m, 2); (m, 2) where no centreline is moved
+    by : ndarray, shape (..., m, 2, 2); (m, 2, 2) likewise
         Change of (bl, height) with shift and lean.
     """
-    sine, cosine = np.sin(lean[1]), np.cos(lean[1])
-    off, up = readings.point[:, 0] - lean[0], readings.point[:, 1] - readings.pivot
+    return _folded(readings, lean) if lean.any() else readings.upright
+
+
+def _folded(readings: Readings, lean: Array) -> tuple[Array, Array]:
+    sine, cosine = np.sin(lean[..., 1:]), np.cos(lean[..., 1:])
+    off, up = readings.point[:, 0] - lean[..., :1], readings.point[:, 1] - readings.pivot
     out, high = cosine * off - sine * up, sine * off + cosine * up
     side = np.where(out < 0, -1.0, 1.0)
-    folded = np.zeros((len(out), 2))
-    folded[:, 0], folded[:, 1] = side * out, readings.pivot + high
-    by = np.zeros((len(out), 2, 2))
-    by[:, 0, 0], by[:, 1, 0] = -side * cosine, -sine
-    by[:, 0, 1], by[:, 1, 1] = -side * high, out
+    folded = np.stack([side * out, readings.pivot + high], axis=-1)
+    by = np.zeros((*out.shape, 2, 2))
+    by[..., 0, 0], by[..., 1, 0] = -side * cosine, -sine
+    by[..., 0, 1], by[..., 1, 1] = -side * high, out
     return folded, by
 
 
-def reading_rows(chain: Chain, lean: Array, readings: Readings) -> tuple[Array, Array]:
+def reading_rows(chain: Shape, lean: Array, readings: Readings) -> tuple[Array, Array]:
     """Return the standardised distances of all points, and their gradient.
+
+    Parameters
+    ----------
+    chain : Chain or Stack
+    lean : ndarray, shape (2,), or (b, 2) for a stack
+    readings : Readings
 
     Returns
     -------
-    row : ndarray, shape (m,)
+    row : ndarray, shape (..., m)
         Distance over sigma for single readings, whitened distance for the outline.
-    slope : ndarray, shape (m, 2n + 3)
+    slope : ndarray, shape (..., m, 2n + 3)
         By crown, curvatures, lengths, shift and lean.
     """
     folded, by = fold(readings, lean)
     feet = project(chain, folded)
-    on_line = folded - feet.distance[:, None] * feet.normal
-    moved = push(chain, on_line, feet.normal, feet.element, feet.along)
-    leant = np.einsum("mc,mcq->mq", feet.normal, by)
-    slope = np.concatenate([-moved, leant], axis=1)
+    on_line = folded - feet.distance[..., None] * feet.normal
+    slope = np.zeros((*feet.distance.shape, 3 + 2 * chain.count))
+    slope[..., :-2] = -push(chain, on_line, feet.normal, feet.element, feet.along)
+    slope[..., -2:] = (feet.normal[..., None, :] @ by)[..., 0, :]
     row, count = feet.distance, readings.single
-    if count == len(row):
+    if count == row.shape[-1]:
         return row / readings.sigma, slope / readings.sigma[:, None]
-    top = slope[:count] / readings.sigma[:, None]
+    top = slope[..., :count, :] / readings.sigma[:, None]
     return (
-        np.concatenate([row[:count] / readings.sigma, readings.whitener @ row[count:]]),
-        np.concatenate([top, readings.whitener @ slope[count:]]),
+        np.concatenate(
+            [row[..., :count] / readings.sigma, row[..., count:] @ readings.whitener.T], axis=-1
+        ),
+        np.concatenate([top, readings.whitener @ slope[..., count:, :]], axis=-2),
     )

@@ -1,10 +1,11 @@
 """The free fit: the fewest arcs and straights that explain what was measured.
 
 Chains of three arcs and more are fitted in turn and judged by BIC with the survey's
-own sigma; the best one is then simplified by leaving out each join and by trying
-every nearly flat element as a straight. Only where no convex section explains the
-readings is one element allowed to be hollow. Every make-up within 6 of the best is
-reported: a difference smaller than that settles nothing.
+own sigma, every join counted once more because its place was searched for. The best
+one is then simplified by leaving out each join and by trying every nearly flat element
+as a straight. Only where no convex section explains the readings is one element allowed
+to be hollow. Every make-up within 6 of the best is reported: a difference smaller than
+that settles nothing.
 """
 
 from __future__ import annotations
@@ -20,14 +21,14 @@ from loft.drawing.conic import rivals
 from loft.drawing.diagnosis import diagnose
 from loft.drawing.hollow import fewer, fit_hollow, one_hollow
 from loft.drawing.readings import STRAIGHT_UP, Readings, fold, read_points
-from loft.drawing.solve import Fit, Task, settle
+from loft.drawing.solve import Fit, Task, by_cost, finished, settle, settle_all
 from loft.drawing.start import (
     apart,
-    chain_of_set,
     grid_sets,
     point_turns,
     refine,
     solve_sets,
+    stack_of,
     starts,
     support_of,
 )
@@ -35,6 +36,7 @@ from loft.job.errors import LoftError
 from loft.job.records import Array
 
 MOST_ARCS = 7
+ROUGH = 1e-4  # relative gain of a step below which a fit is settled for a comparison
 POOR = 0.001  # chance below which a section without a reverse curve does not explain the readings
 
 
@@ -162,11 +164,31 @@ def _good(readings: Readings, unknowns: int) -> float:
 
 
 def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
-    """Fit chains of 3 arcs and more, until one more arc no longer pays."""
-    turn = point_turns(readings)
+    """Fit chains of 3 arcs and more, until one more arc no longer pays.
+
+    Where none of them explains the readings, once more with the normals read off the best.
+    """
+    fits = _counted(readings, most_arcs, loss, point_turns(readings))
+    if fits and not any(_explains(fit) for fit in fits.values()):
+        best = min(fits.values(), key=lambda fit: fit.cost)
+        again = _counted(readings, most_arcs, loss, _turns_on(best, readings))
+        for count, fit in again.items():
+            if count not in fits or fit.cost < fits[count].cost:
+                fits[count] = fit
+    return fits
+
+
+def _explains(fit: Fit) -> bool:
+    """Tell whether a fit leaves no more than noise."""
+    spare = max(len(fit.row) - fit.task.unknowns, 1)
+    return fit.cost < spare + 2.5 * np.sqrt(2 * spare)
+
+
+def _counted(readings: Readings, most_arcs: int, loss: str, turn: Array) -> dict[int, Fit]:
+    """Fit chains of 3 arcs and more from given normals."""
     fits: dict[int, Fit] = {}
-    bic: dict[int, float] = {}
-    enough_at, last = 0, None
+    rank: dict[int, float] = {}
+    enough_at = 0
     for count in range(3, most_arcs + 1):
         if 2 * count - 1 >= readings.rows:
             break
@@ -174,21 +196,22 @@ def _by_count(readings: Readings, most_arcs: int, loss: str) -> dict[int, Fit]:
             readings,
             count,
             turn=turn,
-            before=last,
-            keep=2 if enough_at else (4 if count <= 4 else 3),
-            most=10 if enough_at else 50,
+            keep=count - 2 if enough_at else 0,
+            enough=ROUGH if enough_at else 1e-7,
             loss=loss,
             exchanges=0,
         )
         if fit is None:
             continue
-        fits[count], last = fit, fit
-        bic[count] = judged(fit).bic
-        spare = max(len(fit.row) - fit.task.unknowns, 1)
-        if fit.cost < spare + 2.5 * np.sqrt(2 * spare) and not enough_at:
+        fits[count] = fit
+        rank[count] = judged(fit).rank
+        if not enough_at and _explains(fit):
             enough_at = count
-        if enough_at and count > min(bic, key=bic.__getitem__):
+        if enough_at and count > min(rank, key=rank.__getitem__):
             break
+    best = min(rank, key=rank.__getitem__, default=0)
+    if best > enough_at > 0:
+        fits[best] = finished([fits[best]], most=50, enough=1e-7)[0]
     return fits
 
 
@@ -197,9 +220,8 @@ def fit_count(
     count: int,
     *,
     turn: Array | None = None,
-    before: Fit | None = None,
-    keep: int = 4,
-    most: int = 50,
+    keep: int = 0,
+    enough: float = 1e-7,
     loss: str = "",
     exchanges: int = 4,
 ) -> Fit | None:
@@ -212,10 +234,10 @@ def fit_count(
         Arcs, three or more.
     turn : ndarray, shape (m,), optional
         Direction of the normal at every point; found from the points if not given.
-    before : Fit, optional
-        A fit with one arc fewer, to insert one into.
-    keep, most : int
-        Starts followed, and steps allowed to the best of them.
+    keep : int
+        Starts followed; two for every join where not given.
+    enough : float
+        Relative gain below which the best of them have settled.
     loss : str
         As of `Task`.
     exchanges : int
@@ -231,32 +253,17 @@ def fit_count(
     [620.0, 300.0]
     """
     turn = point_turns(readings) if turn is None else turn
-    insert = None
-    if before is not None:
-        turn = _turns_on(before, readings)
-        joins = before.chain.turn[1:-1]
-        if len(before.chain) == count - 1 and (np.diff([0.0, *joins, PI]) > 0).all():
-            insert = joins
+    keep = keep or 2 * (count - 1)
     task = Task(readings=readings, straight=(False,) * count, loss=loss)
     good = _good(readings, task.unknowns)
-    short: list[Fit] = []
-    found = starts(readings, turn, task.straight, keep=keep, insert_into=insert, robust=bool(loss))
-    for chain in found:
-        fit = settle(chain, task, most=10, enough=1e-4)
-        if fit is not None:
-            short.append(fit)
-            if fit.cost < good:
-                break
-    short.sort(key=lambda fit: fit.cost)
-    best: Fit | None = None
-    for fit in short[:2]:
-        if best is not None and (best.cost < good or fit.cost > 3 * short[0].cost + 20):
-            break
-        steps = most if fit.cost < 30 * good else 8
-        full = settle(fit.chain, task, lean=fit.lean, most=steps, enough=1e-7)
-        if full is not None and (best is None or full.cost < best.cost):
-            best = full
-    if best is None or best.cost < good or not exchanges:
+    found = starts(readings, turn, task.straight, keep=keep, robust=bool(loss))
+    short = by_cost(settle_all(found, task, most=10, enough=ROUGH, good=good))
+    if not short:
+        return None
+    hopeful = short[: 1 if short[0].cost < good else 2]
+    steps = 50 if short[0].cost < 30 * good else 8
+    best = by_cost(finished(hopeful, most=steps, enough=enough))[0]
+    if best.cost < good or not exchanges:
         return best
     return _mended(best, good, exchanges)
 
@@ -297,13 +304,9 @@ def _best_of_sets(fit: Fit, turns: Array, *, straight: tuple[bool, ...], keep: i
     task = Task(readings=readings, straight=straight, loss=fit.task.loss)
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, turns)
-    best: Fit | None = None
-    for index in apart(turns, sets.cost, keep):
-        refined, _ = refine(support, sets, index, readings)
-        found = settle(chain_of_set(refined, straight), task, most=40, enough=1e-6)
-        if found is not None and (best is None or found.cost < best.cost):
-            best = found
-    return best
+    chains = stack_of(refine(support, sets, apart(turns, sets.cost, keep), readings), straight)
+    short = by_cost(settle_all(chains, task, most=10, enough=ROUGH))
+    return next(iter(by_cost(finished(short[:3], most=40, enough=1e-6))), None)
 
 
 def _turns_on(fit: Fit, readings: Readings) -> Array:
@@ -317,13 +320,13 @@ def _turns_on(fit: Fit, readings: Readings) -> Array:
 def _simplify(fits: dict[int, Fit]) -> None:
     """Leave out joins of the best fit for as long as that pays; adds to `fits`.
 
-    First of the best by BIC, even an artefact (with one join too many it often is one),
+    First of the best by rank, even an artefact (with one join too many it often is one),
     then of the best sound one.
     """
     tried: list[Fit] = []
     for sound in (False, True):
         for _ in range(MOST_ARCS):
-            order = {n: (sound and not is_sound(fit), judged(fit).bic) for n, fit in fits.items()}
+            order = {n: (sound and not is_sound(fit), judged(fit).rank) for n, fit in fits.items()}
             best = min(order, key=order.__getitem__)
             if any(fits[best] is one for one in tried):
                 break
@@ -352,15 +355,9 @@ def _without_a_join(fit: Fit) -> Fit | None:
     task = replace(fit.task, straight=straight)
     support = support_of(readings, _turns_on(fit, readings), straight)
     sets = solve_sets(support, fewer)
-    short = []
-    for index in range(len(fewer)):
-        refined, _ = refine(support, sets, index, readings)
-        found = settle(chain_of_set(refined, straight), task, most=6, enough=1e-4)
-        if found is not None:
-            short.append(found)
-    short.sort(key=_rank)
-    full = [settle(one.chain, task, lean=one.lean, most=40, enough=1e-6) for one in short[:2]]
-    return min((one for one in full if one is not None), key=_rank, default=None)
+    chains = stack_of(refine(support, sets, range(len(fewer)), readings), straight)
+    short = sorted(by_cost(settle_all(chains, task, most=6, enough=ROUGH)), key=_rank)
+    return min(finished(short[:2], most=40, enough=1e-6), key=_rank, default=None)
 
 
 def _hardened(fit: Fit) -> Fit:
@@ -379,7 +376,7 @@ def _hardened(fit: Fit) -> Fit:
 
 def _straightened(fits: dict[int, Fit]) -> list[Fit]:
     """Return fits with nearly flat elements of the best one made straight, one by one."""
-    best = min(fits.values(), key=lambda fit: judged(fit).bic)
+    best = min(fits.values(), key=lambda fit: judged(fit).rank)
     out: list[Fit] = []
     while True:
         flatness = np.abs(best.chain.curvature) / np.maximum(diagnose(best).sd_curvature, 1e-12)

@@ -10,18 +10,19 @@ linear problems, the best few are refined, and only those go on to the solver.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from itertools import combinations, product
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 from scipy.interpolate import splev, splprep
 
-from loft.drawing.chain import PI, Chain, project
-from loft.drawing.closure import close
+from loft.drawing.chain import PI, Stack, project
+from loft.drawing.closure import close_all
 from loft.drawing.dimensions import Dimension
-from loft.drawing.readings import Readings, fold
-from loft.drawing.solve import SHORTEST
+from loft.drawing.readings import Readings
+from loft.drawing.step import SHORTEST
 from loft.job.records import Array
 
 GRID = np.deg2rad(np.arange(10.0, 171.0, 10.0))
@@ -37,8 +38,11 @@ class Support:
 
     Parameters
     ----------
-    turn, value, weight : ndarray, shape (s,)
-        Support `value` wanted at direction `turn`, with weight 1 / sigma.
+    turn, value : ndarray, shape (k, s)
+        Support `value` wanted at direction `turn`: one row of normals for all sets, or one
+        for each.
+    weight : ndarray, shape (s,)
+        1 / sigma.
     straight : tuple of bool
         Make-up of the chain.
     dimensions : tuple of Dimension
@@ -75,6 +79,16 @@ class Sets:
     size: Array
     cost: Array
 
+    def some(self, which: ArrayLike) -> Sets:
+        """Return some of them."""
+        index = np.asarray(which, dtype=np.int64)
+        return Sets(
+            turns=self.turns[index],
+            crown=self.crown[index],
+            size=self.size[index],
+            cost=self.cost[index],
+        )
+
 
 def point_turns(readings: Readings) -> Array:
     """Return the direction of the outward normal at every point, 0 to pi.
@@ -83,7 +97,7 @@ def point_turns(readings: Readings) -> Array:
     that fails, from the direction off the middle. An error here enters only in second
     order and is mended later.
     """
-    folded, _ = fold(readings, np.zeros(2))
+    folded, _ = readings.upright
     if not len(folded):
         return np.zeros(0)
     middle = 0.5 * (folded[:, 1].max() + folded[:, 1].min())
@@ -118,13 +132,13 @@ def support_of(
     dimensions: Sequence[Dimension] = (),
 ) -> Support:
     """Return the linear rows of points and drawn figures for the search of turns."""
-    folded, _ = fold(readings, np.zeros(2))
+    folded, _ = readings.upright
     value = folded[:, 0] * np.sin(turn) + folded[:, 1] * np.cos(turn)
     at = {"top": (0.0, 1.0), "bottom": (PI, -1.0), "max_half_breadth": (PI / 2, 1.0)}
     drawn = [(*at[one.kind], one) for one in dimensions if one.kind in at]
     return Support(
-        turn=np.concatenate([turn, [angle for angle, _, _ in drawn]]),
-        value=np.concatenate([value, [sign * one.value for _, sign, one in drawn]]),
+        turn=np.concatenate([turn, [angle for angle, _, _ in drawn]])[None],
+        value=np.concatenate([value, [sign * one.value for _, sign, one in drawn]])[None],
         weight=np.concatenate(
             [1 / readings.spread, [1 / max(one.sigma, 1.0) for _, _, one in drawn]]
         ),
@@ -148,26 +162,88 @@ def solve_sets(support: Support, turns: Array, *, robust: bool = False) -> Sets:
     robust : bool
         Count large misfits linearly, when sets are compared.
     """
-    batch, knots = turns.shape
-    arcs = _rises(support.turn, turns)
-    lines = _straights(support, turns)
-    block = np.concatenate([arcs, lines], axis=-1) * support.weight[:, None]
-    seam = 1e3 * support.weight.mean()
-    closure = np.concatenate(
-        [np.zeros((batch, 2)), -np.sin(turns), np.cos(_straight_turns(support, turns))], axis=-1
-    )
-    extra, wanted = _drawn_rows(support, batch, knots)
-    block = np.concatenate(
-        [block, seam * closure[:, None], np.broadcast_to(extra, (batch, *extra.shape))], axis=1
-    )
-    right = np.concatenate([support.value * support.weight, [0.0], wanted])
-    normal = block.transpose(0, 2, 1) @ block
-    size = np.sqrt(np.einsum("bii->bi", normal)) + 1e-12
-    scaled = normal / (size[:, :, None] * size[:, None, :]) + 1e-9 * np.eye(normal.shape[-1])
-    found = np.linalg.solve(scaled, (right @ block)[..., None] / size[..., None])[..., 0] / size
-    miss = np.abs(np.einsum("bij,bj->bi", block, found) - right)
-    each = np.where(miss < 3, miss**2, 6 * miss - 9) if robust else miss**2
-    return _sets(support, turns, found, each.sum(axis=-1))
+    place, where = np.unique(turns, return_inverse=True)
+    return _solved(support, place[None], where.reshape(turns.shape), robust=robust)
+
+
+def _solved(
+    support: Support, place: Array, where: NDArray[np.int64], *, robust: bool = False
+) -> Sets:
+    """Solve the linear problems of sets that share their turns.
+
+    Parameters
+    ----------
+    support : Support
+        Of k rows of normals.
+    place : ndarray, shape (k, c)
+        Turns that occur with each of them.
+    where : ndarray of int, shape (p, knots)
+        Which of these the sets have, alike with all k.
+
+    Returns
+    -------
+    Sets
+        k times p of them, those with the first row of normals first.
+    """
+    columns, pick = _columns(support, place, where)
+    value = np.zeros((*columns.shape[:2], 1))
+    value[:, :-1, 0] = support.value * support.weight
+    extra, wanted = _drawn_rows(support)
+    turned = columns.swapaxes(-1, -2)
+    normal = (turned @ columns)[:, pick[:, :, None], pick[:, None, :]] + extra.T @ extra
+    right = (turned @ value)[:, pick, 0] + wanted @ extra
+    size = np.sqrt(np.einsum("kpii->kpi", normal)) + 1e-12
+    scaled = normal / (size[..., :, None] * size[..., None, :]) + 1e-9 * np.eye(normal.shape[-1])
+    found = np.linalg.solve(scaled, (right / size)[..., None])[..., 0] / size
+    if robust:
+        miss = np.concatenate(
+            [
+                np.einsum("kspj,kpj->kps", columns[:, :, pick], found) - value.swapaxes(-1, -2),
+                found @ extra.T - wanted,
+            ],
+            axis=-1,
+        )
+        miss = np.abs(miss)
+        cost = np.where(miss < 3, miss**2, 6 * miss - 9).sum(axis=-1)
+    else:
+        fall = ((normal @ found[..., None])[..., 0] - 2 * right) * found
+        cost = (value * value).sum(axis=1) + wanted @ wanted + fall.sum(axis=-1)
+    turns = place[:, where].reshape(-1, where.shape[1])
+    return _sets(support, turns, found.reshape(len(turns), -1), cost.ravel())
+
+
+def _columns(
+    support: Support, place: Array, where: NDArray[np.int64]
+) -> tuple[Array, NDArray[np.int64]]:
+    """Return the weighted columns of all turns that occur, and which of them every set has.
+
+    Returns
+    -------
+    columns : ndarray, shape (k, s + 1, q)
+        Support by crown, first radius, change of radius and length of a straight at a turn;
+        last what they add to bl at the keel.
+    pick : ndarray of int, shape (p, knots + 2 + straights)
+    """
+    turn, flat = support.turn[..., None], any(support.straight)
+    count = place.shape[1]
+    out = np.zeros((len(turn), turn.shape[1] + 1, 2 + count + (2 + count) * flat))
+    rows, last = out[:, :-1], out[:, -1]
+    rows[..., 0], rows[..., 1] = np.cos(support.turn), 1 - np.cos(support.turn)
+    rows[..., 2 : 2 + count] = 1 - np.cos(np.maximum(turn - place[:, None], 0.0))
+    last[:, 2 : 2 + count] = -np.sin(place)
+    pick = [np.tile([0, 1], (len(where), 1)), 2 + where]
+    if flat:
+        # a straight lies at the join it stands in, at 0 or pi at the ends
+        lies = np.pad(place, ((0, 0), (1, 1)), constant_values=((0, 0), (0.0, PI)))
+        rows[..., 2 + count :] = np.sin(np.maximum(turn - lies[:, None], 0.0))
+        last[:, 2 + count :] = np.cos(lies)
+        ends = np.pad(where + 1, ((0, 0), (1, 1)), constant_values=((0, 0), (0, count + 1)))
+        before = np.cumsum([not one for one in support.straight])
+        joins = [int(before[i]) for i, one in enumerate(support.straight) if one]
+        pick.append(2 + count + ends[:, joins])
+    rows *= support.weight[:, None]
+    last *= 1e3 * support.weight.mean()
+    return out, np.concatenate(pick, axis=1)
 
 
 def _sets(support: Support, turns: Array, found: Array, cost: Array) -> Sets:
@@ -183,31 +259,9 @@ def _sets(support: Support, turns: Array, found: Array, cost: Array) -> Sets:
     return Sets(turns=turns, crown=found[:, 0], size=size, cost=cost + 10 * (small + large))
 
 
-def _rises(turn: Array, turns: Array) -> Array:
-    """Return the support's columns: crown, first radius, change of radius at every knot."""
-    past = np.maximum(turn[None, :, None] - turns[:, None, :], 0.0)
-    first = np.stack([np.cos(turn), 1 - np.cos(turn)], axis=-1)
-    return np.concatenate(
-        [np.broadcast_to(first, (len(turns), *first.shape)), 1 - np.cos(past)], axis=-1
-    )
-
-
-def _straight_turns(support: Support, turns: Array) -> Array:
-    """Return the turn of every straight: that of the join it stands in, 0 or pi at the ends."""
-    ends = np.concatenate([np.zeros((len(turns), 1)), turns, np.full((len(turns), 1), PI)], axis=-1)
-    before = np.cumsum([not flat for flat in support.straight])
-    return ends[:, [int(before[i]) for i, flat in enumerate(support.straight) if flat]]
-
-
-def _straights(support: Support, turns: Array) -> Array:
-    """Return the support's columns of the straights' lengths."""
-    past = support.turn[None, :, None] - _straight_turns(support, turns)[:, None, :]
-    return np.sin(np.maximum(past, 0.0))
-
-
-def _drawn_rows(support: Support, batch: int, knots: int) -> tuple[Array, Array]:
+def _drawn_rows(support: Support) -> tuple[Array, Array]:
     """Return the rows of drawn radii and of the crown's centre height."""
-    width = knots + 2 + sum(support.straight)
+    width = 1 + len(support.straight)
     rows, wanted = [np.zeros((0, width))], [np.zeros(0)]
     for one in support.dimensions:
         row = np.zeros((1, width))
@@ -241,75 +295,81 @@ def grid_sets(knots: int, *, most: int = MOST_SETS) -> Array:
     return GRID[every]
 
 
-def refine(support: Support, sets: Sets, best: int, readings: Readings) -> tuple[Sets, Support]:
-    """Move the turns of one set about, coarse then fine, re-reading normals on the way."""
-    current = Sets(
-        turns=sets.turns[best : best + 1],
-        crown=sets.crown[best : best + 1],
-        size=sets.size[best : best + 1],
-        cost=sets.cost[best : best + 1],
+def refine(support: Support, sets: Sets, which: Sequence[int], readings: Readings) -> Sets:
+    """Move the turns of some sets about, coarse then fine, re-reading normals on the way."""
+    current = sets.some(which)
+    count, knots = current.turns.shape
+    support = replace(
+        support,
+        turn=np.tile(support.turn, (count, 1)),
+        value=np.tile(support.value, (count, 1)),
     )
-    steps = _patterns(support.knots)
+    steps = _patterns(knots)
+    where = steps + 1 + 3 * np.arange(knots)
     for width in np.deg2rad([5.0, 2.5]):
         support = _re_read(support, current, readings)
-        tried = np.clip(current.turns[0] + width * steps, 0.03, PI - 0.03)
-        tried = tried[(np.diff(tried, axis=1) > 0.03).all(axis=1)]
-        if not len(tried):
-            break
-        solved = solve_sets(support, tried)
-        pick = int(np.argmin(solved.cost))
-        current = Sets(
-            turns=solved.turns[pick : pick + 1],
-            crown=solved.crown[pick : pick + 1],
-            size=solved.size[pick : pick + 1],
-            cost=solved.cost[pick : pick + 1],
-        )
-    return current, support
+        place = np.clip(current.turns[..., None] + width * np.arange(-1, 2), 0.03, PI - 0.03)
+        tried = _solved(support, place.reshape(count, -1), where)
+        rising = (np.diff(tried.turns, axis=1) > 0.03).all(axis=1)
+        cost = np.where(rising, tried.cost, np.inf).reshape(count, -1)
+        best = cost.argmin(axis=1)
+        found = tried.some(best + len(steps) * np.arange(count))
+        moved = cost.min(axis=1) < np.inf
+        current = found if moved.all() else _kept(moved, found, current)
+    return current
 
 
-def _patterns(knots: int) -> Array:
+def _kept(use: NDArray[np.bool_], one: Sets, other: Sets) -> Sets:
+    """Return the sets of `one` where they are to be used, of `other` elsewhere."""
+    wide = use[:, None]
+    return Sets(
+        turns=np.where(wide, one.turns, other.turns),
+        crown=np.where(use, one.crown, other.crown),
+        size=np.where(wide, one.size, other.size),
+        cost=np.where(use, one.cost, other.cost),
+    )
+
+
+@lru_cache(maxsize=16)
+def _patterns(knots: int) -> NDArray[np.int64]:
     """Return the moves to try: all combinations, or single moves and a fixed sample."""
     if knots <= 4:
-        return np.array(list(product((-1.0, 0.0, 1.0), repeat=knots))).reshape(-1, knots)
-    more = np.random.default_rng(0).integers(-1, 2, (60, knots)).astype(np.float64)
-    return np.concatenate([np.zeros((1, knots)), np.eye(knots), -np.eye(knots), more])
+        return np.array(list(product((-1, 0, 1), repeat=knots)), dtype=np.int64).reshape(-1, knots)
+    more = np.random.default_rng(0).integers(-1, 2, (60, knots))
+    one = np.eye(knots, dtype=np.int64)
+    return np.concatenate([np.zeros((1, knots), dtype=np.int64), one, -one, more])
 
 
 def _re_read(support: Support, current: Sets, readings: Readings) -> Support:
-    """Return the rows with the points' normals read off the chain found so far."""
-    if (current.size < 25.0).any():
-        return support
-    chain = chain_of_set(current, support.straight)
-    closed = close(chain, np.zeros(1 + 2 * len(chain), dtype=bool))
-    if closed is None or (closed.length <= 0).any():
-        return support
-    folded, _ = fold(readings, np.zeros(2))
-    normal = project(closed, folded).normal
-    turn = np.clip(np.arctan2(normal[:, 0], normal[:, 1]), 0.0, PI)
-    turn = np.where((normal[:, 0] < 0) & (normal[:, 1] < 0), PI, turn)
-    value = folded[:, 0] * np.sin(turn) + folded[:, 1] * np.cos(turn)
-    count = len(turn)
-    return Support(
-        turn=np.concatenate([turn, support.turn[count:]]),
-        value=np.concatenate([value, support.value[count:]]),
-        weight=support.weight,
-        straight=support.straight,
-        dimensions=support.dimensions,
-    )
+    """Return the rows of every set, the points' normals read off the chain found so far."""
+    which = np.flatnonzero(~(current.size < 25.0).any(axis=-1))
+    stack = stack_of(current.some(which), support.straight)
+    stack, shut = close_all(stack, np.zeros(1 + 2 * stack.count, dtype=bool))
+    folded = readings.upright[0]
+    normal = project(stack, folded).normal
+    read = np.clip(np.arctan2(normal[..., 0], normal[..., 1]), 0.0, PI)
+    read = np.where((normal[..., 0] < 0) & (normal[..., 1] < 0), PI, read)
+    sound = shut & (stack.length > 0).all(axis=-1)
+    turn, value = support.turn.copy(), support.value.copy()
+    turn[which[sound], : len(folded)] = read[sound]
+    at = turn[:, : len(folded)]
+    value[:, : len(folded)] = folded[:, 0] * np.sin(at) + folded[:, 1] * np.cos(at)
+    return replace(support, turn=turn, value=value)
 
 
-def chain_of_set(sets: Sets, straight: tuple[bool, ...]) -> Chain:
-    """Return the (not yet closed) chain of the first of some sets."""
+def stack_of(sets: Sets, straight: tuple[bool, ...]) -> Stack:
+    """Return the (not yet closed) chain of every set."""
     is_straight = np.array(straight)
-    size = sets.size[0]
-    radius = np.clip(size, LEAST_RADIUS, MOST_RADIUS)
-    turns = sets.turns[0] + 1e-3 * np.arange(sets.turns.shape[1])
-    swept = np.zeros(len(straight))
-    swept[~is_straight] = np.diff([0.0, *turns, PI])
-    return Chain(
-        crown=float(sets.crown[0]),
+    radius = np.clip(sets.size, LEAST_RADIUS, MOST_RADIUS)
+    turns = np.zeros((len(radius), sets.turns.shape[1] + 2))
+    turns[:, 1:-1] = sets.turns + 1e-3 * np.arange(sets.turns.shape[1])
+    turns[:, -1] = PI
+    swept = np.zeros(radius.shape)
+    swept[:, ~is_straight] = np.diff(turns, axis=-1)
+    return Stack(
+        crown=sets.crown,
         curvature=np.where(is_straight, 0.0, 1 / radius),
-        length=np.where(is_straight, np.maximum(size, 2 * SHORTEST), radius * swept),
+        length=np.where(is_straight, np.maximum(sets.size, 2 * SHORTEST), radius * swept),
     )
 
 
@@ -322,11 +382,13 @@ def apart(turns: Array, cost: Array, keep: int) -> list[int]:
     [1, 2]
     """
     chosen: list[int] = []
-    for index in np.argsort(cost, kind="stable"):
-        if len(chosen) >= keep:
+    left = np.array(cost)
+    while len(chosen) < min(keep, len(cost)):
+        index = int(np.argmin(left))
+        if not left[index] < np.inf:
             break
-        if all(np.abs(turns[index] - turns[other]).max() > APART for other in chosen):
-            chosen.append(int(index))
+        chosen.append(index)
+        left[np.abs(turns - turns[index]).max(axis=-1) <= APART] = np.inf
     return chosen
 
 
@@ -337,9 +399,8 @@ def starts(
     *,
     dimensions: Sequence[Dimension] = (),
     keep: int = 4,
-    insert_into: Array | None = None,
     robust: bool = False,
-) -> list[Chain]:
+) -> Stack:
     """Return the few best, well separated chains to start the solver from, best first.
 
     Parameters
@@ -353,8 +414,6 @@ def starts(
         Figures of the drawing that guide the search.
     keep : int
         How many to return at most.
-    insert_into : ndarray, optional
-        Turns of a good chain with one arc fewer: one more is also tried anywhere in it.
     robust : bool
         Count large misfits linearly, when starts are compared.
 
@@ -365,19 +424,13 @@ def starts(
     >>> true = strike(600.0, [620.0, 300.0], [1.0, 2.0])
     >>> points, normals, _, _ = walk(true, np.linspace(0.0, true.length.sum(), 12))
     >>> turn = np.arctan2(normals[:, 0], normals[:, 1]).clip(0.0)
-    >>> best = starts(read_points(points, 1.0), turn, (False,) * 3)[0]
+    >>> best = starts(read_points(points, 1.0), turn, (False,) * 3).one(0)
     >>> bool(abs(best.radius[0] - 620.0) < 10.0)
     True
     """
     support = support_of(readings, turn, straight, dimensions)
     tried = grid_sets(support.knots)
-    if insert_into is not None and len(insert_into) == support.knots - 1:
-        more = np.deg2rad(np.arange(4.0, 177.0, 3.0))
-        wider = np.column_stack([np.tile(insert_into, (len(more), 1)), more])
-        tried = np.concatenate([tried, np.sort(wider, axis=1)])
     solved = solve_sets(support, tried, robust=robust or bool(dimensions))
-    refined = [
-        refine(support, solved, index, readings)[0] for index in apart(tried, solved.cost, keep)
-    ]
-    refined.sort(key=lambda sets: float(sets.cost[0]))
-    return [chain_of_set(sets, straight) for sets in refined]
+    refined = refine(support, solved, apart(tried, solved.cost, keep), readings)
+    order = np.argsort(refined.cost, kind="stable")
+    return stack_of(refined.some(order), straight)
