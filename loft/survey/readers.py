@@ -22,7 +22,8 @@ from loft.survey.rows import Rows
 Progress = Callable[[float], None]  # told the share of the file that has been read, 0 to 1
 
 SUFFIXES = (".ply", ".pcd", ".pts", ".xyz", ".csv", ".txt", ".asc", ".e57", ".las", ".laz")
-CHUNK = 250_000
+CHUNK = 1_000_000  # points in one array
+E57_CHUNK = 250_000  # at most, where they come as double numbers in buffers of their own
 COARSE_STEP = 5e-4  # share of the unit: half a millimetre where the file is in metres
 E57_CARTESIAN = ("cartesianX", "cartesianY", "cartesianZ")
 E57_SPHERICAL = ("sphericalRange", "sphericalAzimuth", "sphericalElevation")
@@ -239,7 +240,9 @@ def _e57_chunks(path: Path, name: str, chunk: int) -> Iterator[tuple[Rows, float
         total, read = sum(scan.point_count for scan in scans), 0
         for number, scan in enumerate(scans):
             before = read
-            for points in _e57_scan(file, scan, _e57_fields(scan, number, name), chunk):
+            for points in _e57_scan(
+                file, scan, _e57_fields(scan, number, name), min(chunk, E57_CHUNK)
+            ):
                 read += len(points)
                 yield Rows(table=points), read / max(total, 1)
             if read - before != scan.point_count:
