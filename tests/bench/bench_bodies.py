@@ -6,17 +6,33 @@ so nothing here leans on the code under test.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
 from scipy.optimize import minimize
 
+from loft.bench.stock import plain_job
 from loft.job.records import Corner, Crossings, Section
 
 STATION = 6000.0
+SPLICES = "CROWN", "S3S", "KEEL", "S3P"
+PINS = ("S2S", 45.0), ("S4P", 45.0)
 _H = 1e-30
+
+
+def job_for(faces="aft", *, splices=SPLICES, pins=PINS, **more):
+    """A job whose part is frame F14 at STATION; `more` goes to the part."""
+    job = plain_job()
+    part = replace(job.frame_section, splices=splices, flange_faces=faces, **more)
+    return replace(
+        job,
+        frame_section=part,
+        missing=("F14",),
+        frames=(replace(job.frames[0], name="F14", station=STATION),),
+        shop=replace(job.shop, block_pins=pins),
+    )
 
 
 def cone(x, t):

@@ -3,6 +3,7 @@
 import math
 import re
 from dataclasses import replace
+from functools import partial
 
 import bench_bodies as bodies
 import numpy as np
@@ -20,23 +21,11 @@ from loft.bench.boards import board_outlines
 from loft.bench.frame import frame_lines
 from loft.bench.marks import frame_marks
 from loft.bench.solid import swept_solid
-from loft.bench.stock import plain_job, round_section
+from loft.bench.stock import round_section
 from loft.job.errors import LoftError
 from loft.job.records import Lap
 
-SPLICES = ("CROWN", "S3S", "KEEL", "S3P")
-
-
-def job_for(faces="aft", *, splices=SPLICES, pins=(), **more):
-    job = plain_job()
-    part = replace(job.frame_section, splices=splices, flange_faces=faces, **more)
-    return replace(
-        job,
-        frame_section=part,
-        missing=("F14",),
-        frames=(replace(job.frames[0], name="F14", station=bodies.STATION),),
-        shop=replace(job.shop, block_pins=pins),
-    )
+job_for = partial(bodies.job_for, pins=())
 
 
 def knife(x, t):

@@ -3,6 +3,7 @@
 import csv
 import math
 from dataclasses import replace
+from functools import partial
 
 import bench_bodies as bodies
 import numpy as np
@@ -17,17 +18,7 @@ from loft.bench.outline import at, offset_outline, outline_of
 from loft.bench.stock import plain_job, round_section
 from loft.job.errors import LoftError
 
-
-def job_for(faces="aft", **more):
-    job = plain_job()
-    splices = more.pop("splices", ("CROWN", "S3S", "KEEL", "S3P"))
-    part = replace(job.frame_section, splices=splices, flange_faces=faces, **more)
-    return replace(
-        job,
-        frame_section=part,
-        missing=("F14",),
-        frames=(replace(job.frames[0], name="F14", station=bodies.STATION),),
-    )
+job_for = partial(bodies.job_for, pins=())
 
 
 # ---- the outline ---------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from html.parser import HTMLParser
 import bench_bodies as bodies
 import numpy as np
 import pytest
+from bench_bodies import job_for
 
 from loft.bench.boards import block_drawing, boards_drawing
 from loft.bench.make import make_files, make_summary, run_curvature, work_of
@@ -18,19 +19,6 @@ from loft.bench.stock import plain_job, round_section
 from loft.job.errors import LoftError
 
 HASH = "0123456789ab"
-
-
-def job_for(faces="aft", **more):
-    job = plain_job()
-    splices = more.pop("splices", ("CROWN", "S3S", "KEEL", "S3P"))
-    part = replace(job.frame_section, splices=splices, flange_faces=faces, **more)
-    return replace(
-        job,
-        frame_section=part,
-        missing=("F14",),
-        frames=(replace(job.frames[0], name="F14", station=bodies.STATION),),
-        shop=replace(job.shop, block_pins=(("S2S", 45.0), ("S4P", 45.0))),
-    )
 
 
 @pytest.fixture(scope="module")

@@ -7,6 +7,7 @@ from dataclasses import replace
 import bench_bodies as bodies
 import numpy as np
 import pytest
+from bench_bodies import job_for
 
 from loft.bench.blank import flat_blank, inner_strain, notch
 from loft.bench.frame import frame_lines
@@ -17,19 +18,6 @@ from loft.bench.template import blank_drawing, template_drawing
 from loft.job.errors import LoftError
 
 HASH = "0123456789ab"
-
-
-def job_for(faces="aft", **more):
-    job = plain_job()
-    splices = more.pop("splices", ("CROWN", "S3S", "KEEL", "S3P"))
-    part = replace(job.frame_section, splices=splices, flange_faces=faces, **more)
-    return replace(
-        job,
-        frame_section=part,
-        missing=("F14",),
-        frames=(replace(job.frames[0], name="F14", station=bodies.STATION),),
-        shop=replace(job.shop, block_pins=(("S2S", 45.0), ("S4P", 45.0))),
-    )
 
 
 # ---- the blank -----------------------------------------------------------------------------
