@@ -42,6 +42,7 @@ DEPTH_OFF = 0.25  # share of the stringer's depth by which its edge may stand of
 NARROWEST, BROADEST = 0.4, 1.6  # of the stringer's width, what is taken for its edge
 STRAY = 3.0  # mm off the run's own parabola, past which a block loses its say
 LEAST_BLOCKS = 3
+MEDIAN = np.sqrt(np.pi / 2.0)  # sd of a median over that of a mean, normal law
 TOGETHER = 1000  # blocks read together
 CURVE_BLOCKS = 6  # from so many a parabola, under that a straight line
 NEAR = 60.0  # mm: a station farther from any block of the run is not seen
@@ -207,7 +208,7 @@ def _edges(
         bl=out_mid * np.sin(lean) + middle * np.cos(lean) + blank,
         wl=tubes.centre[part] + out_mid * np.cos(lean) - middle * np.sin(lean) + blank,
         sd_across=sd_across + blank,
-        sd_out=out_sd / np.sqrt(np.maximum(count, 1)) + blank,
+        sd_out=MEDIAN * out_sd / np.sqrt(np.maximum(count, 1)) + blank,
         lean=lean,
         why=why,
     )
