@@ -113,7 +113,7 @@ def station(number: int, off: float, seed: int) -> tuple[str, float, bool, bool]
     wrong = int(np.argmin([abs(frame["x"] - hidden) for frame in frames]))
     frames[wrong]["x"] += off * (1 if seed % 2 else -1)
     job, survey = job_of(frames, body=body)
-    _, shifts = holdout(job, survey, fair(job, survey, lines=False))
+    _, shifts = holdout(fair(job, survey, lines=False))
     named = [finding.text.split(":")[0].split()[1] for finding in stations_out(shifts, job)]
     true = job.frames[wrong].name
     return body.name, off, bool(off) and true in named, any(n != true or not off for n in named)

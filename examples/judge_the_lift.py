@@ -6,7 +6,7 @@ from loft import holdout
 from loft.demo import demo_surface
 
 surface = demo_surface()
-held, shifts = holdout(surface.job, surface.survey, surface)
+held, shifts = holdout(surface)
 
 print("frame  readings  rms mm  largest mm  inside its 95 % interval")
 for row in zip(

@@ -135,7 +135,7 @@ def compute(job: Job, frames: tuple[Frame, ...], progress: Progress) -> Result:
     used = surface.survey
     deviations, settled = deviation(surface), settlement(surface)
     held, shifts = holdout(
-        job, survey, surface, lambda k, n: progress(f"predicting frames as if missing {k}/{n}")
+        surface, lambda k, n: progress(f"predicting frames as if missing {k}/{n}")
     )
     progress("lifting")
     drawn = tuple(dict.fromkeys(fact.frame for fact in job.facts))
@@ -436,7 +436,7 @@ def write_report(
     html = report_page(
         data, job=result.job, survey=result.survey, surface=result.surface,
         sections=result.sections, evidence=result.evidence,
-        held=held_out(result.job, result.surface, names),
+        held=held_out(result.surface, names),
     )  # fmt: skip
     written += _write_all(out, {"report.html": html.encode()})
     if pdf:

@@ -18,8 +18,9 @@ from loft.drawing.chain import Chain
 from loft.drawing.lifted import APART, check_section, moved_section
 from loft.drawing.readings import read_points
 from loft.drawing.search import fit_count
+from loft.fairing.evidence import faired_without
 from loft.fairing.section import section_covariance
-from loft.fairing.surface import Surface, fair
+from loft.fairing.surface import Surface
 from loft.job.errors import Finding, LoftError
 from loft.job.records import Array, Section
 
@@ -181,14 +182,7 @@ def _runs(
 
 def _by_surface(surface: Surface, ring: Ring) -> Array:
     """Return a ring's whitened errors as predicted by a surface without that frame."""
-    survey = surface.survey
-    without = replace(survey, use=survey.use & (survey.frame != ring.frame))
-    bare = replace(
-        surface.job,
-        laps=(),
-        damages=tuple(damage for damage in surface.job.damages if damage.girth is None),
-    )
-    other = fair(bare, without, lines=False)
+    other = faired_without(surface, ring.frame)
     station = np.full(len(ring.point), ring.station)
     slope = other.slopes(station, other.theta_of(station, *ring.point.T))[:, 1:]
     normal = slope / np.linalg.norm(slope, axis=1, keepdims=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -14,7 +15,7 @@ from loft.fairing.learner import FREEDOM, REJECT
 from loft.fairing.section import NORMAL95
 from loft.fairing.surface import Surface, fair, movement, settled_points, survey_frame
 from loft.job.errors import LoftError
-from loft.job.records import Array, Deviations, Holdouts, Job, Settlements, Survey, freeze_arrays
+from loft.job.records import Array, Deviations, Holdouts, Settlements, Survey, freeze_arrays
 
 DOUBT = 3.0  # standardised deviation from which a reading is doubted
 MOST_LOST = 0.25  # of a frame's readings: past this it is the frame that is out
@@ -130,8 +131,33 @@ class StationShifts:
         freeze_arrays(self)
 
 
+@lru_cache(maxsize=64)  # the hold-out table, its pictures and the arcs' proof share them
+def faired_without(surface: Surface, frame: str) -> Surface:
+    """Fair the body again as if a frame were missing, for its outline alone (no lines).
+
+    Readings that the full fit rejected are left out too; laps and damage by girth stay
+    where the full surface has placed them.
+
+    Raises
+    ------
+    LoftError
+        What is left cannot be faired.
+
+    Examples
+    --------
+    >>> from loft.demo import demo_surface
+    >>> other = faired_without(demo_surface(), "F15")
+    >>> bool((other.stations == 6640.0).any())
+    False
+    """
+    survey, job = surface.survey, surface.job
+    use = survey.use & (deviation(surface).used != "no") & (survey.frame != frame)
+    bare = replace(job, laps=(), damages=tuple(d for d in job.damages if d.girth is None))
+    return fair(bare, replace(survey, use=use), lines=False)
+
+
 def holdout(
-    job: Job, survey: Survey, surface: Surface, progress: Callable[[int, int], None] | None = None
+    surface: Surface, progress: Callable[[int, int], None] | None = None
 ) -> tuple[Holdouts, StationShifts]:
     """Predict every surviving frame without its own readings, by a true refit.
 
@@ -144,11 +170,8 @@ def holdout(
 
     Parameters
     ----------
-    job : Job
-    survey : Survey
-        As read; laps and girth damage are placed by `surface`.
     surface : Surface
-        Faired from all of it.
+        Faired from the whole survey.
     progress : callable, optional
         Called with (done, of).
 
@@ -156,17 +179,15 @@ def holdout(
     -------
     Holdouts, StationShifts
     """
-    used = deviation(surface).used != "no"
-    kept = replace(surface.survey, use=surface.survey.use & used)
-    bare = replace(job, laps=(), damages=tuple(d for d in job.damages if d.girth is None))
-    judged = replace(kept, use=surface.survey.use & (used | _displaced(surface.survey, used)))
-    frames = [f for f in job.frames if (judged.use & (judged.frame == f.name)).any()]
+    survey, used = surface.survey, deviation(surface).used != "no"
+    judged = replace(survey, use=survey.use & (used | _displaced(survey, used)))
+    frames = [f for f in surface.job.frames if (judged.use & (judged.frame == f.name)).any()]
     results = []
     for number, frame in enumerate(frames):
         if progress:
             progress(number, len(frames))
         end = frame in (frames[0], frames[-1])
-        results.append(_predict(bare, kept, judged, frame.name, end))
+        results.append(_predict(surface, judged, frame.name, end))
     if progress:
         progress(len(frames), len(frames))
     table = list(zip(*results, strict=True))
@@ -199,16 +220,15 @@ def _displaced(survey: Survey, used: NDArray[np.bool_]) -> NDArray[np.bool_]:
     return out
 
 
-def _predict(job: Job, survey: Survey, judged: Survey, frame: str, end: bool) -> Prediction:
+def _predict(whole: Surface, judged: Survey, frame: str, end: bool) -> Prediction:
     nothing = np.nan
-    mine = survey.frame == frame
     try:
-        surface = fair(job, replace(survey, use=survey.use & ~mine), lines=False)
+        surface = faired_without(whole, frame)
     except LoftError as refusal:
         note = f"cannot be predicted: {refusal.findings[0].text}"
         return 0, nothing, nothing, nothing, nothing, note, nothing, nothing
-    known = np.isfinite(survey.bl) & np.isfinite(survey.wl)
-    at = np.flatnonzero(mine & judged.use & known)
+    known = np.isfinite(judged.bl) & np.isfinite(judged.wl)
+    at = np.flatnonzero((judged.frame == frame) & judged.use & known)
     own = _pick(judged, at)
     station, bl, wl = settled_points(surface, own)
     error = surface.distance(station, bl, wl)
@@ -219,12 +239,12 @@ def _predict(job: Job, survey: Survey, judged: Survey, frame: str, end: bool) ->
     steep = np.hypot(*surface.slopes(station, theta)[:, 1:].T)
     design = surface.design(middle, theta, station - middle) / steep[:, None]
     line = design @ surface.spread(middle)[1] @ design.T
-    still = np.array(job.fair.settlement) <= 0
+    still = np.array(surface.job.fair.settlement) <= 0
     rigid = columns[:, :3] * np.where(still, 0, np.sqrt(surface.fit.variances.settle))
     noise = surface.fit.variances.noise * own.sigma
-    whole = line + rigid @ rigid.T + np.diag(noise**2)
-    inside = np.abs(error) <= NORMAL95 * np.sqrt(np.diag(whole))
-    shift, sd = _station_shift(error, columns[:, 3], whole, noise)
+    total = line + rigid @ rigid.T + np.diag(noise**2)
+    inside = np.abs(error) <= NORMAL95 * np.sqrt(np.diag(total))
+    shift, sd = _station_shift(error, columns[:, 3], total, noise)
     return (
         len(at),
         float(np.sqrt(np.mean(error**2))),

@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from loft.fairing.evidence import deviation
-from loft.fairing.surface import Surface, fair, settled_points
+from loft.fairing.evidence import deviation, faired_without
+from loft.fairing.surface import Surface, settled_points
 from loft.job.errors import LoftError
-from loft.job.records import Array, Holdouts, Job, Survey, freeze_arrays
+from loft.job.records import Array, Holdouts, Survey, freeze_arrays
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -55,7 +55,7 @@ def worst(holdouts: Holdouts, count: int = 3) -> list[str]:
     return [str(holdouts.frame[k]) for k in order[:count]]
 
 
-def held_out(job: Job, surface: Surface, frames: Sequence[str]) -> tuple[HeldFrame, ...]:
+def held_out(surface: Surface, frames: Sequence[str]) -> tuple[HeldFrame, ...]:
     """Predict frames without their own readings, by a true refit, for their pictures.
 
     The same refit as that of the hold-out table: readings that the whole fit rejected are
@@ -64,7 +64,6 @@ def held_out(job: Job, surface: Surface, frames: Sequence[str]) -> tuple[HeldFra
 
     Parameters
     ----------
-    job : Job
     surface : Surface
         Faired from everything.
     frames : sequence of str
@@ -77,16 +76,14 @@ def held_out(job: Job, surface: Surface, frames: Sequence[str]) -> tuple[HeldFra
     --------
     >>> from loft.demo import demo_surface
     >>> surface = demo_surface()
-    >>> held_out(surface.job, surface, ["F15"])[0].frame
+    >>> held_out(surface, ["F15"])[0].frame
     'F15'
     """
     kept = replace(surface.survey, use=surface.survey.use & (deviation(surface).used != "no"))
-    bare = replace(job, laps=(), damages=tuple(d for d in job.damages if d.girth is None))
     found = []
     for frame in frames:
-        mine = kept.frame == frame
         try:
-            without = fair(bare, replace(kept, use=kept.use & ~mine), lines=False)
+            without = faired_without(surface, frame)
         except LoftError:
             continue
         found.append(_compared(without, kept, frame))

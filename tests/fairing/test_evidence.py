@@ -33,7 +33,7 @@ def held():
     survey = sim.with_(survey, at, bl=survey.bl[at] + 40.0)
     job = sim.make_job(frames)
     surface = fair(job, survey)
-    return body, job, survey, surface, *holdout(job, survey, surface), at
+    return body, job, survey, surface, *holdout(surface), at
 
 
 # ---- deviations ----------------------------------------------------------------------------
@@ -102,7 +102,7 @@ def test_holdout_says_when_nothing_can_be_predicted():
     body, frames = sim.barrel(), sim.frames_at(np.array([0, 500, 1000, 1500.0]))
     survey = survey_of(body, frames, 5)
     job = sim.make_job(frames)
-    found, _ = holdout(job, survey, fair(job, survey))
+    found, _ = holdout(fair(job, survey))
     assert all(note.startswith("cannot be predicted: only 3 frames") for note in found.note)
     assert np.isnan(found.rms).all()
 
@@ -111,7 +111,7 @@ def test_progress_is_told():
     body, frames = sim.cone(), sim.frames_at(np.arange(0, 3000, 500.0))
     survey = survey_of(body, frames, 5)
     job, said = sim.make_job(frames), []
-    holdout(job, survey, fair(job, survey), lambda done, of: said.append((done, of)))
+    holdout(fair(job, survey), lambda done, of: said.append((done, of)))
     assert said == [(k, 6) for k in range(7)]
 
 
@@ -130,7 +130,7 @@ def test_a_neighbour_out_of_station_is_named(out):
     moved["F5"] = (*moved["F5"][:3], out)
     survey = sim.simulate(body, frames, sim.labels(24), rng, moved=moved)
     job = sim.make_job(frames)
-    found, shifts = holdout(job, survey, fair(job, survey))
+    found, shifts = holdout(fair(job, survey))
     k = list(shifts.frame).index("F5")
     assert found.points[k] == 24
     # the prediction's own error is in the sd, the linearity of 150 mm of taper is not: 5 mm
@@ -150,7 +150,7 @@ def test_true_stations_are_not_named(seed):
     body, frames = sim.elliptic_cone(apex=8000.0), sim.frames_at(missing=MISSING)
     survey = survey_of(body, frames, seed)
     job = sim.make_job(frames)
-    _, shifts = holdout(job, survey, fair(job, survey))
+    _, shifts = holdout(fair(job, survey))
     assert stations_out(shifts, job) == ()
 
 
