@@ -101,3 +101,7 @@ def report(seeds: int | None, jobs: int) -> None:
         job, survey = job_of(frames, body=body)
         surface = fair(job, survey, lines=False)
         afresh = [replace(surface) for _ in range(3)]  # of each nothing is known yet
+        took = np.median([seconds(lambda one=one: holdout(one)) for one in afresh])
+        rows.append((body.name, f"{took:.2f}", verdict(took < HOLDOUT_WANTED), load()))
+    print(f"hold-out of all 20 frames, seconds; wanted < {HOLDOUT_WANTED:.0f}")
+    print(table(("body", "s", "", ""), rows))
