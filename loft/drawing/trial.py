@@ -1,8 +1,8 @@
 """Arcs along the fuselage against the free surface: every frame predicted by both.
 
-The two are mixed, section = w arcs + (1 - w) surface, with the w that would have
-predicted the surviving frames best; where that is no surer gain than chance gives, the
-surface stays as it is.
+The two are mixed, section = w arcs + (1 - w) surface, with a w half way between the one
+that would have predicted the surviving frames best and arcs alone; where the best is no
+surer gain than chance gives, the surface stays as it is.
 """
 
 from __future__ import annotations
@@ -42,7 +42,7 @@ class Trial:
     run : Run
         Of the degree that predicted the frames best.
     share : float
-        w: 1 arcs alone, 0 surface alone.
+        The weight of the arcs that predicted best: 1 arcs alone, 0 surface alone.
     gain : float
         (a - b)/(a + b), the mean over the frames: a the sum of squares of a frame's
         prediction errors by the surface, b as mixed. No single frame can outweigh the others.
@@ -67,6 +67,15 @@ class Trial:
         return self.gain >= SURE * self.error and self.share >= LEAST_SHARE
 
     @property
+    def weight(self) -> float:
+        """Return w, the arcs' weight in the sections: half way from the share to one.
+
+        Both are fitted to the same readings, so that where the body was struck with arcs
+        they have nothing to learn from the surface, and the share is found from few frames.
+        """
+        return (1.0 + self.share) / 2.0
+
+    @property
     def figures(self) -> tuple[int, int]:
         """Return what it takes to write the run down: elements, then degree."""
         return len(self.run.straight), self.run.degree
@@ -82,7 +91,10 @@ class Trial:
             f"(wanted: {SURE:.0f} times, and a weight of {LEAST_SHARE:g})"
         )
         if self.used:
-            text = f"arcs along the fuselage are used: {arcs}; {proof}"
+            text = (
+                f"arcs along the fuselage are used with a weight of {self.weight:.2f}: "
+                f"{arcs}; {proof}"
+            )
         else:
             text = f"arcs along the fuselage are not used, the surface stays as it is: {proof}"
         return Finding(text=text, severity="note")
@@ -242,7 +254,7 @@ def mix(trial: Trial, surface: Surface, section: Section) -> tuple[Section, Spre
         )
     spread = Spread(trial, surface, section, whole)
     bettered = moved_section(
-        section, some, trial.share * taken @ moved, spread(some), len(surface.stations)
+        section, some, trial.weight * taken @ moved, spread(some), len(surface.stations)
     )
     return replace(bettered, source="surface and arcs along the fuselage"), spread
 
@@ -288,7 +300,7 @@ class Spread:
             shape = _shape(self.section, some)
             place = np.eye(len(some)) - shape
             arcs = shape @ arcs @ shape + place @ free @ place
-        return self.trial.share * arcs + (1 - self.trial.share) * free
+        return self.trial.weight * arcs + (1 - self.trial.weight) * free
 
 
 def along_fuselage(
