@@ -7,7 +7,8 @@ cable stands clear of the skin on both sides of it and is set aside. A step of u
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +35,7 @@ FEW_ASIDE = 5  # of them that make a line of one side alone
 CREST = 0.25  # share of a stringer's depth by which its crest may be off
 FURTHEST = 60.0  # degrees across which two parts of a section may be seen to join
 LIKE = 1.6  # ratio of size within which parts farther off are taken for the same body
+BESIDE = 1000.0  # mm along the body at which a slab counts half for what size it has
 ENDS = 3  # cells at the end of a run of which one must meet the next run
 GAP_SLOPE = 0.1  # by how much of the gap they may be out
 LENT = 20.0  # points of the slab's usual spread that each cell's own is mixed with
@@ -72,6 +74,55 @@ class Cells:
 
     def __post_init__(self) -> None:
         freeze_arrays(self)
+
+    def blank(self) -> Cells:
+        """Return the cells with nothing found in them."""
+        gone = np.full(len(self.found), np.nan)
+        return replace(
+            self, bl=gone, wl=gone, sd=gone, spread=gone,
+            agreeing=np.zeros_like(self.agreeing), found=np.zeros_like(self.found),
+        )  # fmt: skip
+
+
+def unlike(slabs: Sequence[Cells], centre_wl: Array, station: Array) -> NDArray[np.bool_]:
+    """Tell in which slabs the metal is not the body's: far out, or in, of what its neighbours show.
+
+    So is a wall that is seen through a torn side. Other slabs count by their cells and their
+    nearness; one that holds more cells than all others so counted is left as it is.
+
+    Parameters
+    ----------
+    slabs : sequence of n Cells
+    centre_wl, station : ndarray, shape (n,)
+        mm.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> theta, along = rng.uniform(-np.pi, np.pi, 9000), rng.uniform(-15.0, 15.0, 9000)
+    >>> ring = np.stack([along, np.sin(theta), np.cos(theta)], axis=1)
+    >>> skin, wall = (find_metal(ring * (1.0, r, r), 0.0, sigma=0.5) for r in (600.0, 2600.0))
+    >>> unlike([skin, skin, wall], np.zeros(3), np.array([0.0, 100.0, 200.0])).tolist()
+    [False, False, True]
+    """
+    count = np.array([part.found.sum() for part in slabs], dtype=np.float64)
+    size = np.array(
+        [
+            np.median(np.hypot(part.bl, part.wl - height)[part.found]) if part.found.any() else 0.0
+            for part, height in zip(slabs, centre_wl, strict=True)
+        ]
+    )
+    out = np.zeros(len(slabs), bool)
+    order = np.argsort(size)
+    for k in np.flatnonzero(count):
+        weight = count / (1.0 + (np.abs(station - station[k]) / BESIDE) ** 2)
+        weight[k] = 0.0
+        if not count[k] < weight.sum():
+            continue
+        run = np.cumsum(weight[order])
+        usual = size[order[np.searchsorted(run, run[-1] / 2.0)]]
+        out[k] = not 1.0 / LIKE <= size[k] / usual <= LIKE
+    return out
 
 
 def find_metal(

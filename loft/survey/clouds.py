@@ -22,7 +22,7 @@ from loft.job.errors import Finding, LoftError
 from loft.job.records import NAN, Array, CloudSet, Job, Survey
 from loft.job.schema import given_name
 from loft.job.units import MM_PER
-from loft.survey.cells import Cells, find_metal
+from loft.survey.cells import Cells, find_metal, unlike
 from loft.survey.centre import centre_heights
 from loft.survey.extent import check_extent, frame_spacing
 from loft.survey.plaintext import CloudHead
@@ -137,11 +137,11 @@ def cloud_survey(
     extent = check_extent(
         job, found.look, cloud_set.unit, rotation=rotation, shift=shift, name=name
     )
-    cells = _all_cells(job, cloud_set, slabs, sample)
+    cells, strange = _all_cells(job, cloud_set, slabs, sample)
     survey = _survey(job, cloud_set, slabs, cells, registration, name)
     if not len(survey):
         raise LoftError(Finding(file=name, text=_nothing(job, cloud_set, found)))
-    notes = _notes(cloud_set, head, found, cells, registration, name)
+    notes = _notes(cloud_set, head, found, cells, registration, strange, name)
     report = _report(cloud_set, slabs, cells, found, extent, survey)
     report["notes"] = list(notes)
     return replace(survey, notes=notes), report
@@ -165,8 +165,11 @@ def motion_of(registration: Registration | None) -> tuple[Array, Array]:
 
 def _all_cells(
     job: Job, cloud_set: CloudSet, slabs: tuple[Slab, ...], sample: Sample
-) -> dict[int, tuple[Cells, float, float]]:
-    """Return for every slab with points its cells, its count and the share on the metal."""
+) -> tuple[dict[int, tuple[Cells, float, float]], list[float]]:
+    """Return for every slab with points its cells, its count and the share on the metal.
+
+    Last the stations at which the metal was not the body's and was let go.
+    """
     edges = np.searchsorted(sample.slab, np.arange(len(slabs) + 1))
     parts = {k: slice(edges[k], edges[k + 1]) for k in range(len(slabs)) if edges[k] < edges[k + 1]}
     centre = centre_heights(
@@ -188,11 +191,14 @@ def _all_cells(
             seed=k,
         )
 
+    every = [*in_order(metal, zip(parts, centre, strict=True))]
+    strange = unlike(every, centre, np.array([slabs[k].station for k in parts]))
     found = {}
-    for k, cells in zip(parts, in_order(metal, zip(parts, centre, strict=True)), strict=True):
-        share = float(cells.agreeing.sum() / max(cells.points.sum(), 1.0))
-        found[k] = (cells, float(sample.seen[k]), share)
-    return found
+    for k, cells, wrong in zip(parts, every, strange.tolist(), strict=True):
+        own = cells.blank() if wrong else cells
+        share = float(own.agreeing.sum() / max(own.points.sum(), 1.0))
+        found[k] = (own, float(sample.seen[k]), share)
+    return found, [slabs[k].station for k, wrong in zip(parts, strange, strict=True) if wrong]
 
 
 def _survey(
@@ -272,6 +278,7 @@ def _notes(
     found: Pass,
     cells: dict[int, tuple[Cells, float, float]],
     registration: Registration | None,
+    strange: list[float],
     name: str,
 ) -> tuple[str, ...]:
     """Return what a reader of the survey must know of this scan."""
@@ -281,6 +288,12 @@ def _notes(
     if found.samples[0].far:
         notes.append(
             f"{found.samples[0].far} points lie more than 50 m off the centreline, left out"
+        )
+    if strange:
+        places = ", ".join(f"{at:.0f} mm" for at in strange)
+        notes.append(
+            f"what it shows at station {places} lies so far out, or in, of what it shows on "
+            "either side that it is not the body (a wall behind a torn side?): left out"
         )
     spread = _middle([c.spread[c.found] for c, _, _ in cells.values()])
     if spread > 2.0 * cloud_set.sigma:

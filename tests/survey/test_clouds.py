@@ -341,3 +341,22 @@ def test_true_body_of_the_tests_is_the_corncrake():
     """The tests' own face lies on the mould line where its depth is 0."""
     theta = np.linspace(-3.0, 3.0, 7)
     assert np.allclose(at_depth(6160.0, theta, np.zeros(7))[:, 1:], truth(6160.0, theta))
+
+
+def test_a_wall_behind_a_torn_side_is_not_the_body(tmp_path):
+    """F15 shows nothing but the hangar's wall: left out and said, and the skin stays."""
+    rng = np.random.default_rng(21)
+    body = skin(rng, near_slabs(rng, 120_000, *CUTS[:-1]))
+    height = rng.uniform(700.0, 1600.0, 8000)
+    out = 2600.0 + rng.normal(0.0, SPREAD, len(height))
+    wall = np.stack([near_slabs(rng, len(height), CUTS[-1]), out, height], axis=1)
+    plain, _ = cloud_survey(JOB, scan_of(write(tmp_path / "body.ply", body)))
+    scan = scan_of(write(tmp_path / "both.ply", np.concatenate([body, wall])))
+    survey, report = cloud_survey(JOB, scan)
+    assert np.abs(survey.bl).max() < 700.0
+    assert len(survey) == pytest.approx(len(plain), rel=0.01)
+    assert "F15" not in survey.frame
+    told = [note for note in survey.notes if "not the body" in note]
+    assert len(told) == 1
+    assert "at station 6640 mm lies so far out" in told[0]
+    assert next(row for row in report["slabs"] if row["frame"] == "F15")["hardly_seen"]
