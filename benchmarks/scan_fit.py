@@ -27,8 +27,8 @@ HOUSE = Path(__file__).parent.parent
 sys.path[:0] = [str(HOUSE), str(HOUSE / "tests" / "survey")]
 
 from scanned import (  # noqa: E402
-    STRINGER_NAMES,
     Moved,
+    by_hand,
     corncrake,
     half,
     off_line,
@@ -38,19 +38,16 @@ from scanned import (  # noqa: E402
 from scipy.spatial.transform import Rotation  # noqa: E402
 
 from benchmarks.tally import mean, spread, table  # noqa: E402
-from loft.corncrake import GAUGE, STATIONS, touched  # noqa: E402
+from loft.corncrake import STATIONS  # noqa: E402
 from loft.survey.crests import crest_survey  # noqa: E402
-from loft.survey.gather import survey_of  # noqa: E402
 from loft.survey.onto_scan import place_on_scan  # noqa: E402
 from loft.survey.placing import start_of  # noqa: E402
-from loft.survey.tables import Reading  # noqa: E402
 
 FIRST_SEED = 90_000
 BAYS = ("F9", "F10"), ("F11", "F12"), ("F13", "F15"), ("F16", "F17")
 STRIPS = 0.4, 0.7, 1.0  # radians either side of the crown
 ASTRAY = np.deg2rad(0.2), 6.0  # sd of the displacement: turn, mm
 STILL = np.diag(np.repeat([1e-4, 0.3], 3) ** 2)  # of the scan that stays
-TAPE = 1.5
 NAMES = ("turn about station", "turn about bl", "turn about wl", "station", "bl", "wl")
 
 
@@ -82,20 +79,11 @@ def fitted(bay: tuple[str, str], strip: float, seed: int) -> tuple[np.ndarray, n
 def followed(bay: tuple[str, str], seed: int) -> np.ndarray:
     """Return off, stated of every place on an edge: outwards, round, sd outwards, sd round."""
     rng = np.random.default_rng([seed, BAYS.index(bay)])
-    job = corncrake()
-    readings = []
-    for frame in bay:
-        for line in STRINGER_NAMES:
-            station, bl, wl = touched(line, STATIONS[frame], depth=GAUGE)
-            bl, wl = np.array([bl, wl]) + rng.normal(0.0, TAPE, 2)
-            readings.append(
-                Reading(frame=frame, line=line, station=station, bl=bl, wl=wl, sigma=TAPE,
-                        face="frame_flange", depth=GAUGE, source="tape.csv", row=len(readings) + 2)
-            )  # fmt: skip
+    tape = by_hand(rng, frames=bay)
     with tempfile.TemporaryDirectory() as folder:
         path = write(Path(folder, "bay.ply"), half(rng, -np.pi, np.pi, bay))
         exact = Moved(np.eye(3), np.zeros(3))
-        survey, _ = crest_survey(job, scan_of(path), survey_of(job, readings), registration=exact)
+        survey, _ = crest_survey(corncrake(), scan_of(path), tape, registration=exact)
     return off_line(survey)
 
 

@@ -131,6 +131,13 @@ class StationShifts:
         freeze_arrays(self)
 
 
+@lru_cache(maxsize=4)
+def kept(surface: Surface) -> Survey:
+    """Return the survey of a surface without the readings that its fit rejected."""
+    survey = surface.survey
+    return replace(survey, use=survey.use & (deviation(surface).used != "no"))
+
+
 @lru_cache(maxsize=64)  # the hold-out table, its pictures and the arcs' proof share them
 def faired_without(surface: Surface, frame: str) -> Surface:
     """Fair the body again as if a frame were missing, for its outline alone (no lines).
@@ -150,9 +157,9 @@ def faired_without(surface: Surface, frame: str) -> Surface:
     >>> bool((other.stations == 6640.0).any())
     False
     """
-    survey, job = surface.survey, surface.job
-    use = survey.use & (deviation(surface).used != "no") & (survey.frame != frame)
+    survey, job = kept(surface), surface.job
     bare = replace(job, laps=(), damages=tuple(d for d in job.damages if d.girth is None))
+    use = survey.use & (survey.frame != frame)
     return fair(bare, replace(survey, use=use), lines=False)
 
 

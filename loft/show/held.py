@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from loft.fairing.evidence import deviation, faired_without
+from loft.fairing.evidence import faired_without, kept
 from loft.fairing.surface import Surface, settled_points
 from loft.job.errors import LoftError
 from loft.job.records import Array, Holdouts, Survey, freeze_arrays
@@ -79,14 +79,14 @@ def held_out(surface: Surface, frames: Sequence[str]) -> tuple[HeldFrame, ...]:
     >>> held_out(surface, ["F15"])[0].frame
     'F15'
     """
-    kept = replace(surface.survey, use=surface.survey.use & (deviation(surface).used != "no"))
+    survey = kept(surface)
     found = []
     for frame in frames:
         try:
             without = faired_without(surface, frame)
         except LoftError:
             continue
-        found.append(_compared(without, kept, frame))
+        found.append(_compared(without, survey, frame))
     return tuple(found)
 
 

@@ -20,6 +20,8 @@ from loft.corncrake import (
     truth,
 )
 from loft.job.records import CloudSet, Frame, Job
+from loft.survey.gather import survey_of
+from loft.survey.tables import Reading
 
 SPREAD = 0.8
 FROM, TO = 5640.0, 6680.0  # F13, the missing F14, F15
@@ -85,6 +87,21 @@ def without_hidden(points, width=19.0):
             line = touched(label, 40.0 * station)[1:]
             keep[here] &= np.hypot(*(points[here, 1:] - line).T) > width / 2
     return points[keep]
+
+
+def by_hand(rng, lines=STRINGER_NAMES, frames=("F13", "F15"), sigma=1.5, wrong=()):
+    """The flanges of frames at some lines, taped with the usual scatter; `wrong` 100 mm up."""
+    readings = []
+    for frame in frames:
+        for line in lines:
+            station, bl, wl = touched(line, STATIONS[frame], depth=GAUGE)
+            bl, wl = np.array([bl, wl]) + rng.normal(0.0, sigma, 2)
+            wl += 100.0 if (frame, line) in wrong else 0.0
+            readings.append(
+                Reading(frame=frame, line=line, station=station, bl=bl, wl=wl, sigma=sigma,
+                        face="frame_flange", depth=GAUGE, source="tape.csv", row=len(readings) + 2)
+            )  # fmt: skip
+    return survey_of(corncrake(), readings)
 
 
 def half(rng, port, starboard, between=("F13", "F15")):

@@ -5,41 +5,25 @@ import pytest
 from scanned import (
     FROM,
     SPREAD,
-    STRINGER_NAMES,
     TO,
     Moved,
     bay,
+    by_hand,
     corncrake,
     off_line,
     scan_of,
     write,
 )
 
-from loft.corncrake import GAUGE, STATIONS, STRINGER, line_theta, touched
+from loft.corncrake import GAUGE, STRINGER, line_theta, touched
 from loft.job.errors import LoftError
 from loft.survey.clouds import cloud_survey
 from loft.survey.crests import crest_survey
-from loft.survey.gather import survey_of
 from loft.survey.readers import cloud_head
 from loft.survey.runs import Tubes, runs_of
-from loft.survey.tables import Reading
 
 JOB = corncrake()
 EXACT = Moved(np.eye(3), np.zeros(3))
-
-
-def by_hand(rng, lines=STRINGER_NAMES, sigma=1.5):
-    """The flanges of F13 and F15 at the stringers, taped with the usual scatter."""
-    readings = []
-    for frame in ("F13", "F15"):
-        for line in lines:
-            station, bl, wl = touched(line, STATIONS[frame], depth=GAUGE)
-            bl, wl = np.array([bl, wl]) + rng.normal(0.0, sigma, 2)
-            readings.append(
-                Reading(frame=frame, line=line, station=station, bl=bl, wl=wl, sigma=sigma,
-                        face="frame_flange", depth=GAUGE, source="tape.csv", row=len(readings) + 2)
-            )  # fmt: skip
-    return survey_of(JOB, readings)
 
 
 @pytest.fixture(scope="module")

@@ -1,6 +1,7 @@
 """Scans displaced by known amounts, brought back by the tape or by another scan."""
 
 import dataclasses
+from functools import partial
 
 import numpy as np
 import pytest
@@ -13,20 +14,20 @@ from scanned import (
     skin,
     write,
 )
+from scanned import by_hand as taped
 from scipy.spatial.transform import Rotation
 from test_clouds import off_face
 from test_clouds_job import ROTATION, SHIFT, folder
 
-from loft.corncrake import LINES, STATIONS, touched, true_deviation
+from loft.corncrake import LINES, STATIONS, true_deviation
 from loft.job.errors import LoftError
 from loft.job.schema import read_job
 from loft.survey.clouds import cloud_survey
-from loft.survey.gather import read_survey, survey_of
+from loft.survey.gather import read_survey
 from loft.survey.onto_scan import place_on_scan, spread_of
 from loft.survey.onto_tape import Pairs, pair_up, place_on_tape, settle
 from loft.survey.placing import start_of
 from loft.survey.similarity import motion
-from loft.survey.tables import Reading
 
 JOB = corncrake()
 TURN, AWAY = np.deg2rad([0.3, -0.1, 0.2]), np.array([4.0, -9.0, 7.0])
@@ -34,23 +35,12 @@ TAPED = ("F12", "F13", "F15", "F16")
 MIDDLE = np.array([6160.0, 0.0, 900.0])
 
 
+by_hand = partial(taped, lines=LINES, frames=TAPED)
+
+
 def displaced(points, turn=TURN, away=AWAY):
     """Points as a scan would give them that was placed wrongly by that much."""
     return (points - MIDDLE) @ Rotation.from_rotvec(turn).as_matrix().T + MIDDLE + away
-
-
-def by_hand(rng, sigma=1.5, frames=TAPED, wrong=()):
-    readings = []
-    for frame in frames:
-        for line in LINES:
-            station, bl, wl = touched(line, STATIONS[frame], depth=GAUGE)
-            bl, wl = np.array([bl, wl]) + rng.normal(0.0, sigma, 2)
-            wl += 100.0 if (frame, line) in wrong else 0.0
-            readings.append(
-                Reading(frame=frame, line=line, station=station, bl=bl, wl=wl, sigma=sigma,
-                        face="frame_flange", depth=GAUGE, source="tape.csv", row=len(readings) + 2)
-            )  # fmt: skip
-    return survey_of(JOB, readings)
 
 
 @pytest.fixture(scope="module")
